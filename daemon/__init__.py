@@ -1,0 +1,1 @@
+"""The daemon: polls, tags, stores and judges. Its two doors are ``records`` and ``commands``."""

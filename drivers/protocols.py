@@ -1,0 +1,66 @@
+"""What the daemon asks of a driver. A new driver fills in one of these and nothing else."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+from drivers.readings import Accuracy, Identity, Poll, Trace
+
+
+NO_ACCURACY = Accuracy()  # the bench file says nothing: taken as exact, and said so on the screen
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentSpec:
+    """One ``[[instrument]]`` table of a bench file, validated.
+
+    ``kind`` is meter, scope, generator or supply; ``resource`` a VISA resource name; ``link``
+    forces tcp, serial or visa; ``options`` are the kind's own settings (see ``registry.OPTIONS``).
+    """
+
+    name: str
+    kind: str
+    resource: str
+    link: str | None = None
+    timeout_s: float = 1.0
+    accuracy: Accuracy = NO_ACCURACY
+    options: Mapping[str, Any] = field(default_factory=dict)
+
+
+class Instrument(Protocol):
+    """What every kind has. Methods raise only ``DriverError``."""
+
+    @property
+    def identity(self) -> Identity:
+        """Who answered ``*IDN?`` when the link was opened."""
+
+    def poll(self) -> Poll:
+        """Ask once for what the instrument is there for. Changes no setting."""
+
+    def to_local(self) -> None:
+        """Give the front panel back to the person, where the instrument knows how."""
+
+    def close(self) -> None:
+        """Let go of the instrument; safe to call twice, never raises."""
+
+
+class Meter(Instrument, Protocol):
+    """Follows the function and range that the technician has turned to."""
+
+
+class Scope(Instrument, Protocol):
+    """Gives what is on its screen, or a record of all channels that belong together."""
+
+    def record(self) -> Sequence[Trace]:
+        """Stop, read every channel of one and the same record, and run again."""
+
+
+class Generator(Instrument, Protocol):
+    """A signal source with a ceiling that no command can lift."""
+
+    def set_output(self, on: bool, frequency_hz: float | None = None, level_dbm: float | None = None) -> Poll:
+        """Set, read back and return what was read. Above the ceiling: ``CommandError``, nothing changed."""
+
+
+class Supply(Instrument, Protocol):
+    """Reads volts and amperes of what feeds the unit (``mains_v``, ``current_a``)."""

@@ -1,0 +1,1 @@
+"""Simulated instruments and one simulated unit, as processes that speak real bytes."""
