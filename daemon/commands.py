@@ -1,0 +1,184 @@
+"""The write door: what may be said to a running daemon, checked here, and how to say it.
+
+``COMMANDS`` is the whole language; nothing in it carries a raw instrument command. ``checked``
+is pure and used by the daemon; ``say``, ``fetch_state`` and ``feed`` are for callers.
+"""
+
+from collections.abc import AsyncIterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import httpx
+import websockets
+
+from drivers.errors import CommandError, DoorError
+
+LONGEST_TEXT = 2000
+NOTE_KINDS = ("note", "proof", "part replaced", "part lifted", "bypassed", "adjusted", "cleaned")
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One field of a command: its type, whether it must be there, and what it may be."""
+
+    type: type = str
+    needed: bool = False
+    may_be_empty: bool = True
+    choices: tuple[str, ...] = ()
+    meaning: str = ""
+
+
+_UNIT = {
+    "unit": Field(meaning="what is being repaired"),
+    "serial": Field(meaning="its serial number"),
+    "protection": Field(choices=("earthed", "double-insulated"), meaning="3 wires or 2 wires"),
+    "rated_mains_v": Field(type=float, meaning="the mains volts on its label"),
+    "drawing": Field(meaning="path of a drawing file"),
+}
+COMMANDS: dict[str, dict[str, Field]] = {
+    "point": {
+        "point": Field(needed=True, meaning='what the probe touches; "" when it is lifted'),
+        "leg": Field(meaning="which leg of the part"),
+        "probe": Field(meaning="which probe, where there are several"),
+    },
+    "mode": {"mode": Field(needed=True, may_be_empty=False, meaning="what the controls select")},
+    "condition": {"condition": Field(needed=True, may_be_empty=False, meaning="how the unit is fed")},
+    "hypothesis": {
+        "hypothesis": Field(needed=True, meaning='the suspicion in words; "" when none is tested'),
+        "kill": Field(meaning="the reading that would kill it"),
+        "state": Field(choices=("open", "proved", "dropped")),
+    },
+    "power": {"state": Field(needed=True, choices=("on", "off"))},
+    "note": {"text": Field(needed=True, may_be_empty=False), "kind": Field(choices=NOTE_KINDS)},
+    "strike": {
+        "placement": Field(type=int, meaning="its number; else the probe's last"),
+        "probe": Field(),
+        "undo": Field(type=bool),
+        "why": Field(),
+    },
+    "move": {
+        "placement": Field(type=int, needed=True),
+        "point": Field(),
+        "leg": Field(),
+        "mode": Field(may_be_empty=False),
+        "condition": Field(may_be_empty=False),
+        "hypothesis": Field(),
+        "why": Field(),
+    },
+    "session": {
+        "do": Field(needed=True, choices=("start", "resume", "close")),
+        "file": Field(meaning="the session file"),
+        **_UNIT,
+    },
+    "unit": _UNIT,
+    "confirm": {"caution": Field(needed=True, may_be_empty=False), "answer": Field()},
+    "reference": {"capture": Field(type=int, needed=True)},
+    "judged": {"capture": Field(type=int, needed=True), "verdict": Field(type=dict, needed=True)},
+    "stop": {},
+}
+
+
+def checked(body: object) -> dict[str, Any]:
+    """The command as a dict with known, well-typed fields only. Raises ``CommandError``."""
+    if not isinstance(body, Mapping):
+        raise CommandError("command", 'A command is a JSON object such as {"command": "mode", "mode": "PLAY"}.')
+    name = body.get("command")
+    if not isinstance(name, str) or name not in COMMANDS:
+        raise CommandError("command", f"{name!r} is not a command; there are: {', '.join(COMMANDS)}.")
+    fields = COMMANDS[name]
+    unknown = sorted(str(key) for key in body if key != "command" and key not in fields)
+    if unknown:
+        allowed = ", ".join(fields) or "no fields"
+        raise CommandError(unknown[0], f"{name} has no field {unknown[0]!r}; it takes {allowed}.")
+    result = {"command": name}
+    for key, field in fields.items():
+        if body.get(key) is not None:
+            result[key] = _checked_value(name, key, field, body[key])
+        elif field.needed:
+            raise CommandError(key, f"{name} needs the field {key!r}.")
+    return result
+
+
+def _checked_value(command: str, key: str, field: Field, value: object) -> Any:
+    if field.type is float and isinstance(value, int) and not isinstance(value, bool):
+        value = float(value)
+    if not isinstance(value, field.type) or (field.type is int and isinstance(value, bool)):
+        raise CommandError(key, f"{command}: {key} must be {_TYPE_WORDS[field.type]}, not {value!r}.")
+    if isinstance(value, float) and not 0 < value < 1e6:
+        raise CommandError(key, f"{command}: {key} must be a number above 0, not {value!r}.")
+    if isinstance(value, int) and not -(2**53) < value < 2**53:
+        raise CommandError(key, f"{command}: {key} is out of any range: {value!r}.")
+    return _checked_text(command, key, field, value) if isinstance(value, str) else value
+
+
+def _checked_text(command: str, key: str, field: Field, value: str) -> str:
+    text = value.strip()
+    if len(text) > LONGEST_TEXT:
+        raise CommandError(key, f"{command}: {key} is longer than {LONGEST_TEXT} characters: shorten it.")
+    if any(not character.isprintable() and character not in "\n\t" for character in text):
+        raise CommandError(key, f"{command}: {key} holds control characters: leave them out.")
+    if not text and not field.may_be_empty:
+        raise CommandError(key, f"{command}: {key} cannot be empty. {_EMPTY_CURE.get(key, 'Say what it is.')}")
+    if field.choices and text not in field.choices:
+        raise CommandError(key, f"{command}: {key} is one of {', '.join(field.choices)}; not {text!r}.")
+    return text
+
+
+_TYPE_WORDS = {str: "text", int: "a whole number", float: "a number", bool: "true or false", dict: "an object"}
+_EMPTY_CURE = {"condition": "Say how the unit is fed: off, series lamp 60 W, isolation, direct ..."}
+
+
+@dataclass(frozen=True, slots=True)
+class Door:
+    """Where a running daemon listens on this machine, and the token it asks for."""
+
+    port: int
+    token: str
+
+    @property
+    def headers(self) -> dict[str, str]:
+        """The header that opens it."""
+        return {"Authorization": f"Bearer {self.token}"}
+
+
+def say(door: Door, body: Mapping[str, Any], timeout_s: float = 10.0) -> dict[str, Any]:
+    """Say one command. Returns ``{"done": sentence, "id": number or None}``.
+
+    Raises ``CommandError`` where the daemon cannot take it and ``DoorError`` where none answers.
+    """
+    answer = _request(door, "POST", "/commands", timeout_s, json=dict(body))
+    content: dict[str, Any] = answer.json()
+    if answer.status_code == 422:
+        raise CommandError(str(content.get("field", "")), str(content.get("error", "")))
+    return content
+
+
+def fetch_state(door: Door, timeout_s: float = 10.0) -> dict[str, Any]:
+    """The daemon's state as DEVELOPERS.md lists it. Raises ``DoorError``."""
+    state: dict[str, Any] = _request(door, "GET", "/state", timeout_s).json()
+    return state
+
+
+def _request(door: Door, method: str, path: str, timeout_s: float, **more: Any) -> httpx.Response:
+    try:
+        # trust_env off: a proxy set for the web must not see what is said on this machine.
+        with httpx.Client(trust_env=False, timeout=timeout_s) as client:
+            answer = client.request(method, f"http://127.0.0.1:{door.port}{path}", headers=door.headers, **more)
+    except httpx.HTTPError as error:
+        raise DoorError(f"The daemon on port {door.port} does not answer ({error}). Is it still running?") from error
+    if answer.status_code not in (200, 422):
+        raise DoorError(f"The daemon on port {door.port} refuses: {answer.status_code} {answer.text}")
+    return answer
+
+
+async def feed(door: Door) -> AsyncIterator[str | bytes]:
+    """Frames of what just happened, until the daemon goes. Raises ``DoorError`` where none answers."""
+    address = f"ws://127.0.0.1:{door.port}/feed"
+    try:
+        async with websockets.connect(
+            address, additional_headers=door.headers, max_size=None, compression=None, proxy=None
+        ) as socket:
+            async for frame in socket:
+                yield frame
+    except (OSError, websockets.WebSocketException) as error:
+        raise DoorError(f"The daemon on port {door.port} does not answer ({error}).") from error

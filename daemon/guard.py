@@ -1,0 +1,124 @@
+"""Who may come in: one guard over HTTP and WebSocket, for the daemon's door and for the screens.
+
+In this order, each with its own status:
+
+====  =====================================================================================
+421   the Host header is not this machine's own name (a web page that re-points its name here)
+303   the token is in the address: it moves into a cookie (HttpOnly, SameSite=Strict)
+401   neither cookie nor ``Authorization: Bearer`` carries the token
+403   Origin or Sec-Fetch-Site say that another site asks
+415   a POST that is not JSON (what a plain web form can send)
+====  =====================================================================================
+"""
+
+import secrets
+from collections.abc import Awaitable, Callable, MutableMapping
+from http.cookies import SimpleCookie
+from typing import Any
+from urllib.parse import parse_qsl, urlencode
+
+Message = MutableMapping[str, Any]
+Receive = Callable[[], Awaitable[Message]]
+Send = Callable[[Message], Awaitable[None]]
+App = Callable[[Message, Receive, Send], Awaitable[None]]
+
+OWN_NAMES = frozenset({"127.0.0.1", "localhost", "[::1]"})
+REFUSALS = {
+    401: "Open the address with its token that was printed at the start, or give the token as a bearer.",
+    403: "Asked for by another site: refused.",
+    415: "Only JSON is taken here.",
+    421: "This is not the name of this machine: use 127.0.0.1.",
+}
+
+
+def new_token() -> str:
+    """A fresh secret, 256 bits."""
+    return secrets.token_urlsafe(32)
+
+
+class Guard:
+    """ASGI middleware that lets only holders of ``token`` on this machine's own names through."""
+
+    def __init__(self, app: App, *, token: str, names: frozenset[str] = OWN_NAMES) -> None:
+        self._app = app
+        self._token = token
+        self._names = names
+
+    async def __call__(self, scope: Message, receive: Receive, send: Send) -> None:
+        """Let the request through, or answer it with a refusal (ASGI 3)."""
+        if scope["type"] == "lifespan":
+            await self._app(scope, receive, send)
+            return
+        headers = _headers(scope)
+        if not self._is_own_host(headers.get("host", "")):
+            await _refuse(scope, send, 421)
+        elif self._token_in_address(scope):
+            await _move_token_to_cookie(scope, send, self._token)
+        elif not self._knows_token(scope, headers):
+            await _refuse(scope, send, 401)
+        elif _is_foreign(headers):
+            await _refuse(scope, send, 403)
+        elif scope["type"] == "http" and scope["method"] == "POST" and not _is_json(headers):
+            await _refuse(scope, send, 415)
+        else:
+            await self._app(scope, receive, send)
+
+    def _is_own_host(self, host: str) -> bool:
+        name, separator, port = host.rpartition(":")
+        return (name if separator and port.isdigit() else host) in self._names
+
+    def _token_in_address(self, scope: Message) -> bool:
+        given = dict(parse_qsl(scope.get("query_string", b"").decode("latin-1"))).get("token", "")
+        is_page = scope["type"] == "http" and scope["method"] == "GET"
+        return is_page and _same(given, self._token)
+
+    def _knows_token(self, scope: Message, headers: dict[str, str]) -> bool:
+        scheme, _, bearer = headers.get("authorization", "").partition(" ")
+        if scheme.lower() == "bearer" and _same(bearer, self._token):
+            return True
+        morsel = SimpleCookie(headers.get("cookie", "")).get(_cookie_name(scope))
+        return morsel is not None and _same(morsel.value, self._token)
+
+
+def _headers(scope: Message) -> dict[str, str]:
+    return {name.decode("latin-1").lower(): value.decode("latin-1") for name, value in scope["headers"]}
+
+
+def _same(given: str, token: str) -> bool:
+    return secrets.compare_digest(given.encode(), token.encode())
+
+
+def _cookie_name(scope: Message) -> str:
+    # Cookies do not tell ports apart: two daemons on one machine must not overwrite each other's.
+    return f"probetrail-{(scope.get('server') or ('', 0))[1]}"
+
+
+def _is_foreign(headers: dict[str, str]) -> bool:
+    if headers.get("sec-fetch-site", "none") not in ("none", "same-origin"):
+        return True
+    origin = headers.get("origin")
+    return origin is not None and origin != f"http://{headers['host']}"
+
+
+def _is_json(headers: dict[str, str]) -> bool:
+    return headers.get("content-type", "").split(";")[0].strip().lower() == "application/json"
+
+
+async def _move_token_to_cookie(scope: Message, send: Send, token: str) -> None:
+    pairs = parse_qsl(scope["query_string"].decode("latin-1"))
+    rest = urlencode([(key, value) for key, value in pairs if key != "token"])
+    target = scope["path"] + (f"?{rest}" if rest else "")
+    cookie = f"{_cookie_name(scope)}={token}; HttpOnly; SameSite=Strict; Path=/"
+    headers = [(b"location", target.encode()), (b"set-cookie", cookie.encode()), (b"cache-control", b"no-store")]
+    await send({"type": "http.response.start", "status": 303, "headers": headers})
+    await send({"type": "http.response.body", "body": b""})
+
+
+async def _refuse(scope: Message, send: Send, status: int) -> None:
+    kind = "http.response" if scope["type"] == "http" else "websocket.http.response"
+    if scope["type"] == "websocket" and "websocket.http.response" not in scope.get("extensions", {}):
+        await send({"type": "websocket.close", "code": 1008, "reason": REFUSALS[status]})
+        return
+    headers = [(b"content-type", b"text/plain; charset=utf-8")]
+    await send({"type": f"{kind}.start", "status": status, "headers": headers})
+    await send({"type": f"{kind}.body", "body": REFUSALS[status].encode()})
