@@ -1,0 +1,89 @@
+"""What has been read and is not sealed yet: kept in memory, and row by row in ``tail``."""
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from daemon.store import codec
+from daemon.store.codec import Stretch
+from daemon.store.schema import CHUNK_AGE_US, CHUNK_READINGS
+
+Row = tuple[object, ...]
+NEVER_US = -(2**63)
+
+
+@dataclass(slots=True)
+class Buffer:
+    """The unsealed readings of one series; the first ``stored`` of them lie in ``tail`` already."""
+
+    last_us: int = NEVER_US
+    t: list[int] = field(default_factory=list)
+    v: list[float] = field(default_factory=list)
+    flags: list[int] = field(default_factory=list)
+    stored: int = 0
+
+    def append(self, t_us: int, value: float, flags: int) -> int:
+        """Take one reading; its time is moved to 1 us after the one before on a tie or step back."""
+        t_us = self.last_us = max(t_us, self.last_us + 1)
+        self.t.append(t_us)
+        self.v.append(value)
+        self.flags.append(flags)
+        return t_us
+
+    def refill(self, stretch: Stretch) -> None:
+        """Take what ``tail`` kept, after a start."""
+        self.t += stretch.t.tolist()
+        self.v += stretch.v.tolist()
+        self.flags += stretch.flags.tolist()
+        self.stored = len(self.t)
+        self.last_us = max(self.last_us, self.t[-1])
+
+    @property
+    def waiting(self) -> bool:
+        """True when something is in no table yet."""
+        return self.stored < len(self.t)
+
+    def ripe(self, now_us: int, everything: bool = False) -> int:
+        """How many readings, from the oldest, are to be sealed now."""
+        if self.t and (everything or now_us - self.t[0] >= CHUNK_AGE_US):
+            return len(self.t)
+        return len(self.t) // CHUNK_READINGS * CHUNK_READINGS
+
+    def stretch(self, first: int, stop: int) -> Stretch:
+        """Readings ``first`` to ``stop`` as arrays."""
+        return Stretch(
+            np.array(self.t[first:stop], np.int64),
+            np.array(self.v[first:stop], np.float64),
+            np.array(self.flags[first:stop], np.uint8),
+        )
+
+    def settle(self, sealed: int) -> None:
+        """A commit went through that sealed so many and stored the rest."""
+        del self.t[:sealed], self.v[:sealed], self.flags[:sealed]
+        self.stored = len(self.t)
+
+
+def tail_row(series: int, stretch: Stretch) -> Row:
+    """``series, t0, t1, n, body`` of a row of ``tail``."""
+    return series, int(stretch.t[0]), int(stretch.t[-1]), len(stretch), codec.encode_tail(stretch)
+
+
+def chunk_row(series: int, stretch: Stretch) -> Row:
+    """``series, t0, t1, n, codec`` and so on, a row of ``chunk`` without its id."""
+    finite = stretch.v[np.isfinite(stretch.v)]
+    with np.errstate(over="ignore"):
+        total = _known(float(finite.sum()))
+    low, high = (float(finite.min()), float(finite.max())) if len(finite) else (None, None)
+    return (
+        *(series, int(stretch.t[0]), int(stretch.t[-1]), len(stretch), codec.CODEC),
+        *(low, high, total, _known(float(stretch.v[0])), _known(float(stretch.v[-1]))),
+        codec.envelope(stretch).tobytes(),
+        codec.encode_times(stretch.t),
+        codec.encode_values(stretch.v),
+        codec.encode_flags(stretch.flags),
+    )
+
+
+def _known(value: float) -> float | None:
+    return value if math.isfinite(value) else None

@@ -1,0 +1,368 @@
+"""Writes a session file: the one connection that does, owned by one thread.
+
+Everything asked for waits in memory and goes into the file with the next ``commit``, in one
+short transaction. Where a commit fails nothing is forgotten: the next one brings it all.
+"""
+
+import contextlib
+import sqlite3
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Literal, Self
+
+from daemon.store import codec
+from daemon.store.buffers import NEVER_US, Buffer, chunk_row, tail_row
+from daemon.store.connection import check_file, create_file, open_file, translated
+from daemon.store.lock import WriterLock
+from daemon.store.outbox import Outbox, to_json
+from daemon.store.rows import read_rows
+from daemon.store.schema import CHUNK_READINGS, PART_SAMPLES
+from drivers.clock import Clock
+from drivers.readings import Quantity, Trace
+
+Role = Literal["switch-on", "reference", "kept"]
+ContextKind = Literal["mode", "condition", "hypothesis"]
+
+_FACTS = {"value", "uncertainty", "count", "flags", "judgement", "t1"}
+_OPINIONS = {"point", "leg", "mode", "condition", "hypothesis", "struck"}
+_NOTHING_YET = {
+    **{"t1": None, "struck": 0, "value": None, "uncertainty": None},
+    **{"count": 0, "flags": 0, "judgement": None},
+}
+_CLOCK_S = 10.0
+_STEP_US = 50_000
+_LEAP_US = 2_000_000
+_PATIENCE_MS = 300
+
+
+class SessionWriter:
+    """One session being written; make it with ``create`` or ``resume``, end it with ``close``.
+
+    Raises ``StoreFull`` from ``commit`` and ``close`` only, and loses nothing by it.
+    """
+
+    def __init__(self, path: Path, clock: Clock, connection: sqlite3.Connection, lock: WriterLock) -> None:
+        self.path = path
+        self._clock = clock
+        self._sql = connection
+        self._lock = lock
+        with translated(path):
+            self._load()
+        self._segment += 1
+        self._add_clock("start")
+
+    @classmethod
+    def create(cls, path: Path, clock: Clock, meta: Mapping[str, str]) -> Self:
+        """Start a new session file. Raises ``SessionError`` where one of that name exists."""
+        writer = cls._opened(path, clock, create_file)
+        with writer._undone_on_error(path.unlink):
+            for key, value in {"started_us": str(clock.now_us()), **meta}.items():
+                writer.set_meta(key, value)
+            writer.commit()
+        return writer
+
+    @classmethod
+    def resume(cls, path: Path, clock: Clock) -> Self:
+        """Go on with a session, closed in good order or not.
+
+        Raises ``SessionBusy``, ``NotASession``, ``NewerSession`` or ``DamagedSession``.
+        """
+        check_file(path)
+        writer = cls._opened(path, clock, open_file)
+        with writer._undone_on_error(lambda: None):
+            writer.set_meta("closed_us", "")
+            writer._end_open_placements()
+            writer.commit()
+        return writer
+
+    @classmethod
+    def _opened(cls, path: Path, clock: Clock, opened: Callable[[Path], sqlite3.Connection]) -> Self:
+        with contextlib.ExitStack() as undo:
+            lock = WriterLock(path)
+            undo.callback(lock.release)
+            connection = opened(path)
+            undo.callback(connection.close)
+            writer = cls(path, clock, connection, lock)
+            undo.pop_all()
+        return writer
+
+    @contextlib.contextmanager
+    def _undone_on_error(self, undo: Callable[[], None]) -> Iterator[None]:
+        try:
+            yield
+        except BaseException:
+            self.abandon()
+            undo()
+            raise
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        try:
+            self.close()
+        finally:
+            self.abandon()
+
+    # Readings
+
+    def series(self, instrument: str, channel: str, quantity: Quantity, unit: str | None = None) -> int:
+        """The number of a series, made when it is new."""
+        key = (instrument, channel, str(quantity))
+        if key not in self._series:
+            columns = dict(zip(("instrument", "channel", "quantity"), key, strict=True))
+            columns["unit"] = quantity.unit if unit is None else unit
+            self._series[key] = self._outbox.insert("series", columns)
+            self._buffers[self._series[key]] = Buffer()
+        return self._series[key]
+
+    def append(self, series_id: int, t_us: int, value: float, flags: int) -> int:
+        """Take one reading (NaN where a flag says that there is no value).
+
+        Returns the time kept: 1 us after the series' last where ``t_us`` is not later than that.
+        """
+        return self._buffers[series_id].append(t_us, float(value), int(flags) & 0xFF)
+
+    def commit(self) -> None:
+        """Bring everything onto the disk. Raises ``StoreFull``; then the next commit brings it all."""
+        self._note_clock()
+        if self._outbox or any(buffer.waiting for buffer in self._buffers.values()) or self._ripe():
+            self._commit(seal_everything=False)
+
+    # Events, placements, contexts
+
+    def add_event(self, t_us: int, kind: str, text: str, data: Mapping[str, Any] | None = None) -> int:
+        """Keep something that happened; returns its number."""
+        return self._outbox.insert(
+            "event", {"t": t_us, "kind": kind, "text": text, "data": to_json(data or {})}
+        )
+
+    def open_placement(
+        self,
+        t0_us: int,
+        *,
+        instrument: str,
+        channel: str,
+        probe: str,
+        quantity: str,
+        point: str,
+        leg: str,
+        mode: str,
+        condition: str,
+        hypothesis: str,
+    ) -> int:
+        """A probe has come to stay at a point; returns the placement's number."""
+        tags = {"point": point, "leg": leg, "mode": mode, "condition": condition, "hypothesis": hypothesis}
+        place = {"instrument": instrument, "channel": channel, "probe": probe, "quantity": str(quantity)}
+        row = {**place, **tags, "t0": t0_us}
+        number = self._outbox.insert("placement", row)
+        self._placements[number] = {**row, **_NOTHING_YET}
+        return number
+
+    def set_placement(self, placement: int, **columns: Any) -> None:
+        """Facts that grow: value, uncertainty, count, flags, judgement, t1 (end, us). No history."""
+        _only(columns, _FACTS)
+        self._placements[placement].update(columns)
+        if "judgement" in columns:
+            columns["judgement"] = None if columns["judgement"] is None else to_json(columns["judgement"])
+        self._outbox.update("placement", placement, columns)
+
+    def correct_placement(self, placement: int, t_us: int, why: str, **columns: Any) -> None:
+        """Opinions that change: point, leg, mode, condition, hypothesis, struck. History is kept."""
+        _only(columns, _OPINIONS)
+        row = self._placements[placement]
+        if "struck" in columns:
+            columns["struck"] = int(columns["struck"])
+        after = {name: value for name, value in columns.items() if row[name] != value}
+        if not after:
+            return
+        before = {name: row[name] for name in after}
+        sheets = {"before": to_json(before), "after": to_json(after), "why": why}
+        self._outbox.insert("change", {"t": t_us, "target": "placement", "row": placement, **sheets})
+        row.update(after)
+        self._outbox.update("placement", placement, after)
+
+    def placement(self, placement: int) -> Mapping[str, Any]:
+        """What is known of a placement now. Raises ``KeyError`` where there is none."""
+        return self._placements[placement]
+
+    def set_context(self, kind: ContextKind, value: str, t_us: int) -> None:
+        """From ``t_us`` on this mode, condition or hypothesis holds; the former one ends there."""
+        former = self._contexts.get(kind)
+        if former is not None:
+            number, same, t0_us = former
+            if same == value:
+                return
+            t_us = max(t_us, t0_us)
+            self._outbox.update("context", number, {"t1": t_us})
+        number = self._outbox.insert("context", {"kind": kind, "value": value, "t0": t_us})
+        self._contexts[kind] = (number, value, t_us)
+
+    @property
+    def context(self) -> dict[str, str]:
+        """What holds now, by kind."""
+        return {kind: value for kind, (_, value, _) in self._contexts.items()}
+
+    # Captures
+
+    def add_capture(
+        self,
+        trace: Trace,
+        *,
+        role: Role,
+        point: str,
+        leg: str,
+        mode: str,
+        condition: str,
+        event: int | None = None,
+        note: str = "",
+        instrument: str = "",
+    ) -> int:
+        """Keep a trace, code by code; returns its number."""
+        tags = {"role": role, "point": point, "leg": leg, "mode": mode, "condition": condition}
+        about = {"instrument": instrument, "event": event, "note": note}
+        number = self._outbox.insert("capture", {**_capture_facts(trace), **tags, **about})
+        for part, start in enumerate(range(0, len(trace.codes), PART_SAMPLES)):
+            codes = trace.codes[start : start + PART_SAMPLES]
+            blobs = codec.wave_envelope(codes), codec.encode_wave(codes)
+            self._outbox.say("INSERT INTO wave VALUES(?, ?, ?, ?, ?)", number, part, len(codes), *blobs)
+        return number
+
+    def set_capture_role(self, capture: int, role: Role) -> None:
+        """Make a kept capture the reference, or take that back."""
+        self._outbox.update("capture", capture, {"role": role})
+
+    # Meta
+
+    def set_meta(self, key: str, value: str) -> None:
+        """Keep one fact about the whole session."""
+        self._meta[key] = value
+        self._outbox.say("INSERT OR REPLACE INTO meta VALUES(?, ?)", key, value)
+
+    def meta(self, key: str) -> str | None:
+        """One fact about the whole session, None where it was never said."""
+        return self._meta.get(key)
+
+    # The end
+
+    def close(self) -> None:
+        """Seal everything and leave one portable file behind; safe to call twice.
+
+        Raises ``StoreFull``; then nothing is let go of, and it can be tried again.
+        """
+        if not self._lock.held:
+            return
+        self._end_open_placements()
+        self.set_meta("closed_us", str(self._clock.now_us()))
+        self._add_clock("close")
+        self._commit(seal_everything=True)
+        with translated(self.path):
+            self._sql.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+            # A reader that still has the file open keeps the log's mode; the file is whole all the same.
+            with contextlib.suppress(sqlite3.OperationalError):
+                self._sql.execute(f"PRAGMA busy_timeout = {_PATIENCE_MS}")
+                self._sql.execute("PRAGMA journal_mode = DELETE").fetchall()
+        self.abandon()
+
+    def abandon(self) -> None:
+        """Let go of the file as it is; what was committed stays. Safe to call twice."""
+        self._sql.close()
+        self._lock.release()
+
+    # Inside
+
+    def _load(self) -> None:
+        rows = self._sql.execute
+        self._outbox = Outbox(self._sql)
+        self._meta: dict[str, str] = dict(rows("SELECT key, value FROM meta"))
+        self._series: dict[tuple[str, str, str], int] = {
+            (instrument, channel, quantity): number
+            for number, instrument, channel, quantity in rows(
+                "SELECT id, instrument, channel, quantity FROM series"
+            )
+        }
+        self._buffers = {number: self._buffer(number) for number in self._series.values()}
+        self._contexts: dict[str, tuple[int, str, int]] = {
+            kind: (number, value, t0)
+            for number, kind, value, t0 in rows("SELECT id, kind, value, t0 FROM context WHERE t1 IS NULL")
+        }
+        self._placements = {int(row.pop("id")): row for row in read_rows(self._sql, "placement")}
+        (self._segment,) = rows("SELECT coalesce(max(segment), -1) FROM clock").fetchone()
+
+    def _buffer(self, series: int) -> Buffer:
+        (last,) = self._sql.execute("SELECT max(t1) FROM chunk WHERE series = ?", (series,)).fetchone()
+        buffer = Buffer(last_us=NEVER_US if last is None else last)
+        for n, body in self._sql.execute("SELECT n, body FROM tail WHERE series = ? ORDER BY t0", (series,)):
+            buffer.refill(codec.decode_tail(body, n))
+        return buffer
+
+    def _ripe(self) -> bool:
+        now = self._clock.now_us()
+        return any(buffer.ripe(now) for buffer in self._buffers.values())
+
+    def _commit(self, seal_everything: bool) -> None:
+        now = self._clock.now_us()
+        sealed = {number: buffer.ripe(now, seal_everything) for number, buffer in self._buffers.items()}
+
+        def store_readings() -> None:
+            for number, count in sealed.items():
+                self._store(number, self._buffers[number], count)
+
+        with translated(self.path):
+            self._outbox.flush(store_readings)
+        for number, count in sealed.items():
+            self._buffers[number].settle(count)
+
+    def _store(self, series: int, buffer: Buffer, sealed: int) -> None:
+        if sealed:
+            self._sql.execute("DELETE FROM tail WHERE series = ?", (series,))
+        for first in range(0, sealed, CHUNK_READINGS):
+            row = chunk_row(series, buffer.stretch(first, min(first + CHUNK_READINGS, sealed)))
+            self._sql.execute(f"INSERT INTO chunk VALUES(NULL, {', '.join('?' * len(row))})", row)
+        rest = buffer.stretch(sealed or buffer.stored, len(buffer.t))
+        if len(rest):
+            self._sql.execute("INSERT INTO tail VALUES(NULL, ?, ?, ?, ?, ?)", tail_row(series, rest))
+
+    def _end_open_placements(self) -> None:
+        """A placement that nobody ended ends with the last reading of its instrument's input."""
+        for number, row in self._placements.items():
+            if row["t1"] is None:
+                self.set_placement(number, t1=max(row["t0"], self._last_us(row["instrument"], row["channel"])))
+
+    def _last_us(self, instrument: str, channel: str) -> int:
+        own = [number for key, number in self._series.items() if key[:2] == (instrument, channel)]
+        return max((self._buffers[number].last_us for number in own), default=NEVER_US)
+
+    def _note_clock(self) -> None:
+        moved = abs(self._clock.drift_us() - self._drift_us)
+        if moved > _LEAP_US:
+            self._segment += 1  # asleep, or set by hand: the two clocks are tied together anew
+            self._add_clock("segment")
+        elif moved > _STEP_US:
+            self._add_clock("step")
+        elif self._clock.monotonic_s() - self._clock_row_s >= _CLOCK_S:
+            self._add_clock("tick")
+
+    def _add_clock(self, kind: str) -> None:
+        self._clock_row_s, self._drift_us = self._clock.monotonic_s(), self._clock.drift_us()
+        wall_us = self._clock.now_us() + self._drift_us
+        ties = {"mono_ns": round(self._clock_row_s * 1e9), "wall_ns": wall_us * 1000}
+        self._outbox.insert("clock", {"segment": self._segment, **ties, "kind": kind})
+
+
+def _capture_facts(trace: Trace) -> dict[str, Any]:
+    """The columns of a capture that its trace says itself."""
+    return {
+        **{"t": trace.t0_us, "half_width_us": trace.t0_half_width_us, "channel": trace.channel},
+        **{"n": len(trace.codes), "dt": trace.dt_s, "scale": trace.scale_v, "offset": trace.offset_v},
+        **{"lowest": trace.lowest_code, "highest": trace.highest_code, "clipped": int(trace.clipped)},
+        **{"coupling": trace.coupling, "rolling": int(trace.rolling)},
+    }
+
+
+def _only(columns: Mapping[str, Any], allowed: set[str]) -> None:
+    if unknown := set(columns) - allowed:
+        raise TypeError(f"{', '.join(sorted(unknown))} cannot be set here, only {', '.join(sorted(allowed))}")
