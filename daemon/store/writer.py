@@ -6,7 +6,7 @@ short transaction. Where a commit fails nothing is forgotten: the next one bring
 
 import contextlib
 import sqlite3
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Literal, Self
