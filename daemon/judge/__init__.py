@@ -1,0 +1,1 @@
+"""Pure judgements: settled?, inside?, contradiction?, ripple, switch-on. No I/O, no clock."""

@@ -1,0 +1,221 @@
+"""What a colleague looking over the shoulder would object to: readings that cannot be what they are tagged as.
+
+An objection is never a verdict on the unit. It names what does not fit and what might explain it.
+The limits of "two values" (3 %, 50 mV) are common practice, no source.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from daemon.drawing import Drawing, Point
+from daemon.judge.expected import ZERO_TOLERANCE_V, why_printed_values_do_not_hold
+from drivers.readings import Quantity
+
+TWO_VALUES_PERCENT = 3.0
+TWO_VALUES_V = 0.05
+RIPPLE_PERCENT = 20.0  # peak to peak of a noisy trace repeats no better; common practice, no source
+COVERAGE_FACTOR = 3.0  # scatter alone is no contradiction
+UNMEASURED_MAINS = 1.058
+
+_CURRENT = (Quantity.DC_A, Quantity.AC_A)
+_COMPARED_TWICE = (Quantity.DC_V, Quantity.AC_V, Quantity.RIPPLE)
+
+
+@dataclass(frozen=True, slots=True)
+class Stay:
+    """A settled placement as tagged. ``value`` in the quantity's unit, NaN with ``overload``."""
+
+    placement: int
+    from_us: int
+    point: str
+    leg: str
+    mode: str
+    condition: str
+    quantity: Quantity
+    value: float
+    uncertainty: float = 0.0
+    overload: bool = False
+
+    @property
+    def tags(self) -> tuple[str, str, str, str, Quantity]:
+        """What must be equal for two readings to be of one and the same thing."""
+        return self.point, self.leg, self.mode, self.condition, self.quantity
+
+
+@dataclass(frozen=True, slots=True)
+class Objection:
+    """``kind`` is two values, other mode, function or ac; ``about`` the placements it speaks of, own first."""
+
+    kind: str
+    text: str
+    about: tuple[int, ...]
+
+
+def object_to(
+    stay: Stay,
+    earlier: Sequence[Stay],
+    drawing: Drawing | None,
+    unit_draws_current: bool | None,
+    repair_times_us: Sequence[int] = (),
+) -> list[Objection]:
+    """Objections to ``stay``, given the unstruck ``earlier`` ones in order of time.
+
+    ``repair_times_us``: when a part was replaced, lifted, bypassed, adjusted or cleaned, or a proof given;
+    ``unit_draws_current`` None means that nobody knows.
+    """
+    if stay.quantity.needs_dead_unit or stay.quantity in _CURRENT:
+        return [_wrong_function(stay)] if unit_draws_current else []
+    if not stay.point or not math.isfinite(stay.value):
+        return []
+    found = (
+        _two_values(stay, earlier, drawing, repair_times_us),
+        _other_mode(stay, earlier, drawing),
+        _ac_for_dc(stay, earlier, drawing),
+    )
+    return [objection for objection in found if objection is not None]
+
+
+def _wrong_function(stay: Stay) -> Objection:
+    if stay.quantity in _CURRENT:
+        text = "Unit is on and the meter is on amperes: across two points that is a short. Is this meant?"
+    else:
+        text = "Unit is on. This is not a resistance."
+        if stay.quantity is Quantity.CAPACITANCE:
+            text = "Unit is on. This is not a capacitance."
+        elif stay.quantity is Quantity.DIODE:
+            text = "Unit is on. This is not a junction voltage."
+    return Objection("function", text, (stay.placement,))
+
+
+def _two_values(
+    stay: Stay, earlier: Sequence[Stay], drawing: Drawing | None, repair_times_us: Sequence[int]
+) -> Objection | None:
+    """Only against what stands since the last repair; a contradiction is named once, not at each repeat."""
+    if stay.quantity not in _COMPARED_TWICE:
+        return None
+    last_repair = max((t for t in repair_times_us if t <= stay.from_us), default=-math.inf)
+    standing = [e for e in earlier if _comparable(e, stay) and e.from_us > last_repair]
+    if not standing or any(not _differ(e, stay) for e in standing):
+        return None
+    if _answers_a_doubt(stay, earlier, drawing):
+        standing = standing[:-1]
+    if not standing:
+        return None
+    other = standing[-1]
+    text = (
+        f"{_where(stay)} reads {_shown(stay.value)} and read {_shown(other.value)}"
+        f" {_ago(stay.from_us - other.from_us)}, with nothing changed in between:"
+        " the probe was elsewhere one of the two times, or the fault comes and goes."
+    )
+    return Objection("two values", text, (stay.placement, other.placement))
+
+
+def _comparable(a: Stay, b: Stay) -> bool:
+    return a.tags == b.tags and math.isfinite(a.value)
+
+
+def _differ(a: Stay, b: Stay) -> bool:
+    percent = RIPPLE_PERCENT if b.quantity is Quantity.RIPPLE else TWO_VALUES_PERCENT
+    apart = abs(a.value - b.value)
+    scatter = COVERAGE_FACTOR * math.hypot(a.uncertainty, b.uncertainty)
+    largest = max(abs(a.value), abs(b.value))
+    return apart > largest * percent / 100 and apart > TWO_VALUES_V and apart > scatter
+
+
+def _answers_a_doubt(stay: Stay, earlier: Sequence[Stay], drawing: Drawing | None) -> bool:
+    """True where the reading just before was doubted for its mode and this repeat fits the mode.
+
+    That is the correction itself: the selector was put right and the probe stayed at its point.
+    """
+    before = earlier[-1]
+    point = _point(stay, drawing)
+    if point is None or not _comparable(before, stay):
+        return False
+    return _modes_it_fits_instead(before, point, drawing) != () and _fits(stay, point, stay.mode, drawing)
+
+
+def _other_mode(stay: Stay, earlier: Sequence[Stay], drawing: Drawing | None) -> Objection | None:
+    """Asked once while a mode stays selected: a dead section shows the other mode's value everywhere."""
+    point = _point(stay, drawing)
+    others = () if point is None else _modes_it_fits_instead(stay, point, drawing)
+    if point is None or not others or _asked_already(stay, earlier, drawing):
+        return None
+    printed = " and ".join(f"{_shown(point.printed_v[mode])} in {mode}" for mode in others)
+    text = (
+        f"{_shown(stay.value)} at {_name(stay)} is also the value in {' and '.join(others)}"
+        f" (printed {printed}; {_shown(point.printed_v[stay.mode])} in {stay.mode})."
+        " Look at what is selected before believing it."
+    )
+    return Objection("other mode", text, (stay.placement,))
+
+
+def _asked_already(stay: Stay, earlier: Sequence[Stay], drawing: Drawing | None) -> bool:
+    for before in reversed(earlier):
+        if before.mode != stay.mode:
+            return False
+        point = _point(before, drawing)
+        if point is not None and _modes_it_fits_instead(before, point, drawing):
+            return True
+    return False
+
+
+def _modes_it_fits_instead(stay: Stay, point: Point, drawing: Drawing | None) -> tuple[str, ...]:
+    """Modes whose printed value the reading has, while it has not that of the mode it is tagged with."""
+    if stay.quantity is not Quantity.DC_V or not math.isfinite(stay.value):
+        return ()
+    if stay.mode not in point.printed_v or _fits(stay, point, stay.mode, drawing):
+        return ()
+    others = (mode for mode in point.printed_v if mode != stay.mode)
+    return tuple(mode for mode in others if _fits(stay, point, mode, drawing))
+
+
+def _fits(stay: Stay, point: Point, mode: str, drawing: Drawing | None) -> bool:
+    """Within tolerance of the value printed for ``mode``; only 0 V holds however the unit is fed."""
+    printed = point.printed_v.get(mode)
+    if printed is None or drawing is None:
+        return False
+    percent = drawing.tolerance_of(point) / 100
+    if printed == 0:
+        smallest = min((abs(v) for v in point.printed_v.values() if v), default=math.inf)
+        return abs(stay.value) <= min(ZERO_TOLERANCE_V, percent * smallest)
+    if why_printed_values_do_not_hold(stay.condition) is not None:
+        return False
+    wider = UNMEASURED_MAINS - 1 if point.follows_mains else 0.0
+    return abs(stay.value - printed) <= abs(printed) * (percent + wider)
+
+
+def _ac_for_dc(stay: Stay, earlier: Sequence[Stay], drawing: Drawing | None) -> Objection | None:
+    """AC volts at a point with printed DC, unless the DC has been read there: then ripple is meant."""
+    point = _point(stay, drawing)
+    printed = None if point is None else point.printed_v.get(stay.mode)
+    if stay.quantity is not Quantity.AC_V or not printed:
+        return None
+    same_place = (e for e in earlier if (e.point, e.leg, e.mode) == (stay.point, stay.leg, stay.mode))
+    if any(e.quantity in (Quantity.DC_V, Quantity.AC_V) for e in same_place):
+        return None
+    text = f"Meter is on AC volts; the drawing prints {_shown(printed)} DC for {_name(stay)} in {stay.mode}."
+    return Objection("ac", text, (stay.placement,))
+
+
+def _point(stay: Stay, drawing: Drawing | None) -> Point | None:
+    return None if drawing is None else drawing.point(stay.point, stay.leg)
+
+
+def _name(stay: Stay) -> str:
+    return f"{stay.point} ({stay.leg})" if stay.leg else stay.point
+
+
+def _where(stay: Stay) -> str:
+    return f"{_name(stay)} in {stay.mode}" if stay.mode else _name(stay)
+
+
+def _shown(value: float) -> str:
+    return f"{value:.2f} V" if abs(value) < 0.005 else f"{value:.4g} V"
+
+
+def _ago(microseconds: int) -> str:
+    seconds = round(microseconds / 1e6)
+    if seconds < 60:
+        return f"{seconds} s ago"
+    return f"{seconds // 60} min {seconds % 60} s ago" if seconds < 3600 else f"{seconds / 3600:.1f} h ago"

@@ -1,0 +1,61 @@
+"""What an open lead looks like, so that a lull in its wandering is not taken for a landing."""
+
+import math
+from collections import deque
+from collections.abc import Sequence
+from itertools import pairwise
+from statistics import fmean, median
+
+from daemon.judge.window import Sample
+
+_KEPT = 60
+_ENOUGH = 5
+_PRIOR_SIGMA = 0.02  # volts an open lead of a 10 Mohm meter wanders before it has been seen; common practice
+_BAND = 4.0
+_LULL_CHANCE = 1e-6
+
+
+class OpenLead:
+    """Level and wandering of a series while nothing is settled; robust against landings in between."""
+
+    def __init__(self) -> None:
+        self._kept: deque[float] = deque(maxlen=_KEPT)
+
+    def add(self, values: Sequence[float]) -> None:
+        """Readings that turned out to belong to no stay, in order."""
+        self._kept.extend(values)
+
+    def band(self, before: Sequence[Sample] = ()) -> tuple[float, float, float]:
+        """Level, spread, and spread from one reading to the next, with the newest readings ``before``."""
+        seen = [*self._kept, *(sample.value for sample in before)][-_KEPT:]
+        if len(seen) < _ENOUGH:
+            return 0.0, _PRIOR_SIGMA, _PRIOR_SIGMA
+        level = median(seen)
+        spread = 1.4826 * median(abs(value - level) for value in seen)
+        step = 1.4826 * median(abs(b - a) for a, b in pairwise(seen)) / math.sqrt(2)
+        return level, spread, min(step, spread)
+
+    def holds(self, value: float, tolerance: float, before: Sequence[Sample] = ()) -> bool:
+        """True where the open lead itself could read ``value``."""
+        level, spread, _ = self.band(before)
+        return abs(value - level) <= _BAND * spread + tolerance
+
+    def explains(self, window: Sequence[Sample], tolerance: float, before: Sequence[Sample]) -> bool:
+        """True where the window may be a lull: within the band, and not stiller than chance allows.
+
+        A lead that hardly moves while open cannot be told from 0 V by its value; it is believed,
+        and whether the probe is on a point is for the person's mark to say.
+        """
+        values = [sample.value for sample in window]
+        _, spread, step = self.band(before)
+        resolution = window[-1].resolution
+        if spread <= 2 * resolution or not self.holds(fmean(values), tolerance, before):
+            return False
+        within = max(max(values) - min(values), resolution)
+        return lull_chance(len(values), within / max(step, resolution)) > _LULL_CHANCE
+
+
+def lull_chance(n: int, range_in_sigma: float) -> float:
+    """Upper bound of the chance that n normal values span at most so much: n r^(n-1) times int phi^n."""
+    density = (2 * math.pi) ** (-n / 2) * math.sqrt(2 * math.pi / n)
+    return min(1.0, n * math.pow(min(range_in_sigma, 10.0), n - 1) * density)
