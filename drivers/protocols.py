@@ -6,7 +6,6 @@ from typing import Any, Protocol
 
 from drivers.readings import Accuracy, Identity, Poll, Trace
 
-
 NO_ACCURACY = Accuracy()  # the bench file says nothing: taken as exact, and said so on the screen
 
 

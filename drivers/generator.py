@@ -1,0 +1,121 @@
+"""A signal generator that speaks SCPI, with a ceiling that no command can lift."""
+
+import contextlib
+import math
+
+from drivers import scpi
+from drivers.conversation import Answer, Conversation
+from drivers.errors import CommandError, DriverError, InstrumentRefused
+from drivers.instrument import ScpiInstrument
+from drivers.readings import Poll, Quantity, Reading
+
+CEILING_DBM = -20.0
+FREQUENCY, LEVEL, OUTPUT, UNIT = "FREQ", "POW", "OUTP", "UNIT:POW"  # SCPI-99 vol. 2, 19.7, 19.17, 15, 25
+LEVEL_STEP_DB = 0.05  # what reading back a level may differ by through rounding
+
+
+class ScpiGenerator(ScpiInstrument):
+    """Frequency, level and output. The output goes off at the end, whoever switched it on."""
+
+    def __init__(self, conversation: Conversation, ceiling_dbm: float = CEILING_DBM) -> None:
+        super().__init__(conversation)
+        self._ceiling_dbm = ceiling_dbm
+        self._open = True
+        self._says_unit = conversation.try_ask(f"{UNIT}?", scpi.unquoted) is not None
+
+    def poll(self) -> Poll:
+        """Frequency, level and whether the output is on. Changes nothing."""
+        frequency = self._conversation.ask(f"{FREQUENCY}?", scpi.read_finite)
+        level = self._ask_level()
+        output = self._conversation.ask(f"{OUTPUT}?", scpi.read_boolean)
+        if output.value and level.value > self._ceiling_dbm + LEVEL_STEP_DB:
+            self._conversation.remark(
+                f"its output is on with {level.value:g} dBm, above the ceiling of {self._ceiling_dbm:g} dBm"
+            )
+        readings = (
+            _reading(frequency, Quantity.FREQUENCY),
+            _reading(level, Quantity.LEVEL),
+            _reading(output, Quantity.OUTPUT),
+        )
+        return Poll(readings, remarks=self._conversation.take_remarks())
+
+    def set_output(self, on: bool, frequency_hz: float | None = None, level_dbm: float | None = None) -> Poll:
+        """Set, read back and return what was read.
+
+        Raises ``CommandError`` before a byte is sent when ``level_dbm`` is above the ceiling or a number
+        makes no sense, and, when no level is given, before anything is changed if the level that is set is.
+        """
+        self._check(frequency_hz, level_dbm)
+        if on and level_dbm is None:
+            self._check(None, self._ask_level().value)
+        if not on:
+            self._conversation.tell(f"{OUTPUT} OFF")
+        if frequency_hz is not None:
+            self._conversation.tell(f"{FREQUENCY} {scpi.format_number(frequency_hz)}")
+        if level_dbm is not None:
+            self._conversation.tell(f"{LEVEL} {scpi.format_number(level_dbm)} DBM")
+        if on:
+            self._switch_on()
+        return self._checked_poll(on, frequency_hz, level_dbm)
+
+    def close(self) -> None:
+        """Output off, made sure of, and let go; safe to call twice, never raises."""
+        if self._open:
+            self._open = False
+            with contextlib.suppress(DriverError):
+                self._switch_off()
+        super().close()
+
+    def _switch_on(self) -> None:
+        level_dbm = self._ask_level().value
+        if level_dbm > self._ceiling_dbm + LEVEL_STEP_DB:
+            raise InstrumentRefused(
+                f"it reads back {level_dbm:g} dBm, above the ceiling of {self._ceiling_dbm:g} dBm: output left off."
+            )
+        self._conversation.tell(f"{OUTPUT} ON")
+
+    def _switch_off(self) -> None:
+        for _ in range(3):
+            self._conversation.tell_unchecked(f"{OUTPUT} OFF")
+            if not self._conversation.ask(f"{OUTPUT}?", scpi.read_boolean).value:
+                return
+
+    def _checked_poll(self, on: bool, frequency_hz: float | None, level_dbm: float | None) -> Poll:
+        poll = self.poll()
+        read = {reading.quantity: reading.value for reading in poll.readings}
+        wrong = [
+            name
+            for name, asked, got, tolerance in (
+                ("output", float(on), read[Quantity.OUTPUT], 0.0),
+                ("level", level_dbm, read[Quantity.LEVEL], LEVEL_STEP_DB),
+                ("frequency", frequency_hz, read[Quantity.FREQUENCY], 1e-3 + 1e-6 * (frequency_hz or 0.0)),
+            )
+            if asked is not None and abs(asked - got) > tolerance
+        ]
+        if wrong:
+            raise InstrumentRefused(f"it did not take what it was told ({', '.join(wrong)}): read its own display.")
+        return poll
+
+    def _check(self, frequency_hz: float | None, level_dbm: float | None) -> None:
+        if frequency_hz is not None and not (math.isfinite(frequency_hz) and frequency_hz > 0):
+            raise CommandError("frequency_hz", f"{frequency_hz} Hz is no frequency: give a number above zero.")
+        if level_dbm is not None and not math.isfinite(level_dbm):
+            raise CommandError("level_dbm", f"{level_dbm} dBm is no level: give a number.")
+        if level_dbm is not None and level_dbm > self._ceiling_dbm:
+            raise CommandError(
+                "level_dbm",
+                f"{level_dbm:g} dBm is above the ceiling of {self._ceiling_dbm:g} dBm (ceiling_dbm in the bench file): "
+                "into the input or the dummy aerial, never to an aerial.",
+            )
+
+    def _ask_level(self) -> Answer[float]:
+        """The level in dBm; refuses to take a number in another unit for one."""
+        if self._says_unit:
+            unit = self._conversation.ask(f"{UNIT}?", scpi.unquoted).value.upper()
+            if unit != "DBM":
+                raise DriverError(f"its level is in {unit}: set its level unit to dBm at its front panel.")
+        return self._conversation.ask(f"{LEVEL}?", scpi.read_finite)
+
+
+def _reading(answer: Answer[float] | Answer[bool], quantity: Quantity) -> Reading:
+    return Reading(answer.t_us, float(answer.value), quantity, half_width_us=answer.half_width_us)

@@ -1,0 +1,33 @@
+"""What every driver in here shares: a conversation, an identity, a way back to the front panel."""
+
+from drivers.conversation import Conversation
+from drivers.readings import Identity
+
+LOCAL = "SYST:LOC"  # common practice on RS-232 and raw TCP; GPIB and VXI-11 have go-to-local instead
+
+
+class ScpiInstrument:
+    """Base of the SCPI drivers; ``conversation`` is open already."""
+
+    def __init__(self, conversation: Conversation) -> None:
+        self._conversation = conversation
+        self._knows_local = self._try_local()
+
+    @property
+    def identity(self) -> Identity:
+        """Who answered ``*IDN?``."""
+        return self._conversation.identity
+
+    def to_local(self) -> None:
+        """Give the front panel back where the instrument took ``SYST:LOC`` without objecting at the opening."""
+        if self._knows_local:
+            self._conversation.tell_unchecked(LOCAL)
+
+    def close(self) -> None:
+        """Let go; safe to call twice, never raises."""
+        self._conversation.close()
+
+    def _try_local(self) -> bool:
+        # Without an error queue nobody can tell whether it was understood, and an instrument that does
+        # not know the word beeps or shows an error at each poll: then the panel is left as it is.
+        return self._conversation.has_error_queue and self._conversation.takes(LOCAL)

@@ -1,0 +1,171 @@
+"""A bench meter that speaks SCPI, followed as the technician turns its knob."""
+
+from dataclasses import dataclass
+from enum import Enum
+
+from drivers import scpi
+from drivers.conversation import Answer, Conversation
+from drivers.errors import AnswerError, DriverError, LinkTimeout, OutOfStep
+from drivers.instrument import ScpiInstrument
+from drivers.readings import Flag, Poll, Quantity, Reading
+from drivers.scpi import Configuration
+
+FETCH, READ = "FETC?", "READ?"  # SCPI-99 vol. 2, 3.2 and 3.3
+FUNCTION_QUERIES = ("CONF?", "SENS:FUNC?", "FUNC?")
+
+
+class Asking(Enum):
+    """How the function is asked for around a reading."""
+
+    FIXED = "the bench file names it"
+    APART = "three questions"
+    TOGETHER = "three questions in one message"
+
+
+@dataclass(frozen=True, slots=True)
+class _Measured:
+    value: float
+    flag: Flag
+    before: Configuration
+    after: Configuration
+
+
+class ScpiMeter(ScpiInstrument):
+    """Reads what the meter measures anyway and changes no setting.
+
+    The value is fetched (``FETC?``); only where that fails is it measured (``READ?``), and that is
+    remembered until the link is opened again. Beware: ``READ?`` on a meter that runs freely at its
+    front panel may leave it waiting for a trigger (SCPI-99 vol. 2, 3.3: it is ABORt, INITiate,
+    FETCh?); ``to_local`` brings most meters back to running.
+
+    The function is asked before and after the value, in one message where the meter proves to
+    understand that. When it changed in between, the value is not attributed: the reading is NaN with
+    ``Flag.CHANGING`` and a remark tells the number. When only the range changed, the value stays,
+    with the flag.
+    """
+
+    def __init__(
+        self,
+        conversation: Conversation,
+        function: Quantity | None = None,
+        reading_s: float | None = None,
+    ) -> None:
+        """``function`` is used where the meter cannot be asked; ``reading_s`` is the allowed time of one reading."""
+        super().__init__(conversation)
+        self._reading_s = reading_s
+        self._value_query = FETCH
+        self._proved = False
+        self._fixed = Configuration("", function)
+        self._range_silent: set[str] = set()
+        self._function_query = self._find_function_query(function)
+        self._asking = self._find_asking()
+
+    def poll(self) -> Poll:
+        """One reading with function, range and flags; none, and a remark, on a function that is not kept."""
+        answer = self._measure_one()
+        measured = answer.value
+        if measured.after.quantity is None:
+            self._conversation.remark(f"its function {measured.after.function} is not one that is kept")
+            return Poll(remarks=self._conversation.take_remarks())
+        reading = self._reading(answer, measured.after.quantity)
+        return Poll((reading,), remarks=self._conversation.take_remarks())
+
+    def _reading(self, answer: Answer[_Measured], quantity: Quantity) -> Reading:
+        measured = answer.value
+        value, flags = measured.value, measured.flag
+        if measured.before != measured.after:
+            flags |= Flag.CHANGING
+        if measured.before.quantity != quantity:
+            self._conversation.remark(
+                f"function turned from {measured.before.function} to {measured.after.function} "
+                f"while {measured.value:g} was read: belongs to neither"
+            )
+            value = float("nan")
+        after = self._with_range(measured.after)
+        return Reading(
+            t_us=answer.t_us,
+            value=value,
+            quantity=quantity,
+            flags=flags,
+            half_width_us=answer.half_width_us,
+            range=after.range,
+            resolution=after.resolution,
+        )
+
+    def _measure_one(self) -> Answer[_Measured]:
+        if self._proved or self._value_query == READ:
+            return self._measure(self._value_query)
+        try:
+            answer = self._measure(FETCH)
+        except (LinkTimeout, AnswerError, OutOfStep):
+            # Nothing to fetch, or the word unknown (-230, -113): a way that the instrument is spared from
+            # now on. Its objections in the error queue are no event.
+            self._conversation.take_remarks()
+            self._conversation.get_in_step()
+            self._conversation.take_remarks()
+            self._value_query = READ
+            answer = self._measure(READ)
+        self._proved = True
+        return answer
+
+    def _measure(self, query: str) -> Answer[_Measured]:
+        if self._asking is Asking.TOGETHER:
+            function = self._function_query
+            return self._conversation.ask(f"{function};:{query};:{function}", _three, self._reading_s)
+        before = self._configuration()
+        answer = self._conversation.ask(query, scpi.read_number, self._reading_s)
+        measured = _Measured(*answer.value, before, self._configuration())
+        return Answer(measured, answer.t_us, answer.half_width_us)
+
+    def _configuration(self) -> Configuration:
+        if self._asking is Asking.FIXED:
+            return self._fixed
+        return self._conversation.ask(self._function_query, scpi.read_configuration).value
+
+    def _with_range(self, configuration: Configuration) -> Configuration:
+        """``SENS:FUNC?`` says no range: ask for it (SCPI-99 vol. 2, 18.21) where the meter answers."""
+        function = configuration.function.upper().removeprefix(":").removeprefix("SENS:")
+        if not function or self._function_query == "CONF?" or function in self._range_silent:
+            return configuration
+        answer = self._conversation.try_ask(f"SENS:{function}:RANG?", scpi.read_finite)
+        if answer is None:
+            self._range_silent.add(function)
+            return configuration
+        return Configuration(configuration.function, configuration.quantity, answer.value)
+
+    def _find_function_query(self, function: Quantity | None) -> str:
+        for query in FUNCTION_QUERIES:
+            if self._conversation.try_ask(query, scpi.read_configuration) is not None:
+                return query
+        if function is None:
+            raise DriverError(
+                f"{self.identity} does not say which function it is on ({', '.join(FUNCTION_QUERIES)}): "
+                'write it in the bench file, such as function = "dc_v", and leave the knob there.'
+            )
+        return ""
+
+    def _find_asking(self) -> Asking:
+        query = self._function_query
+        if not query:
+            return Asking.FIXED
+        # Tried with functions only: a value that is asked for is a reading and must not be thrown away.
+        together = self._conversation.try_ask(f"{query};:{query}", _two)
+        return Asking.APART if together is None else Asking.TOGETHER
+
+
+def _two(text: str) -> tuple[Configuration, Configuration]:
+    first, second = _units(text, 2)
+    return scpi.read_configuration(first), scpi.read_configuration(second)
+
+
+def _three(text: str) -> _Measured:
+    before, value, after = _units(text, 3)
+    number, flag = scpi.read_number(value)
+    return _Measured(number, flag, scpi.read_configuration(before), scpi.read_configuration(after))
+
+
+def _units(text: str, count: int) -> list[str]:
+    units = scpi.split_outside_quotes(text, ";")
+    if len(units) != count:
+        raise AnswerError(f"{text[:80]!r}: {count} answers were asked for in one message, {len(units)} came.")
+    return units
