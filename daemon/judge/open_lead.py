@@ -57,5 +57,5 @@ class OpenLead:
 
 def lull_chance(n: int, range_in_sigma: float) -> float:
     """Upper bound of the chance that n normal values span at most so much: n r^(n-1) times int phi^n."""
-    density = (2 * math.pi) ** (-n / 2) * math.sqrt(2 * math.pi / n)
+    density = math.pow(2 * math.pi, -n / 2) * math.sqrt(2 * math.pi / n)
     return min(1.0, n * math.pow(min(range_in_sigma, 10.0), n - 1) * density)

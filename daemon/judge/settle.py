@@ -227,12 +227,13 @@ class StayDetector:
         """The readings just before the window that came nearer and nearer to it, from one side."""
         value = fmean(sample.value for sample in window)
         noise = 3 * scatter([s.value for s in window], window[-1].resolution, tolerance)
-        level = self._open_lead.band(before)[0]
+        floating = before[: len(before) // 2]  # the older half: an approach must not pass for open lead
+        level = self._open_lead.band(floating)[0]
         first, farthest = len(before), 0.0
         for sample in reversed(before):
             away = sample.value - value
             near_open_lead = abs(sample.value - level) <= 0.1 * abs(value - level)
-            if near_open_lead or self._open_lead.holds(sample.value, tolerance, before):
+            if near_open_lead or self._open_lead.holds(sample.value, tolerance, floating):
                 break
             turned = abs(away) > noise and away * farthest < 0 and abs(farthest) > noise
             if turned or abs(away) < abs(farthest) - noise:
