@@ -11,6 +11,7 @@ In this order, each with its own status:
 ====  =====================================================================================
 """
 
+import logging
 import secrets
 from collections.abc import Awaitable, Callable, MutableMapping
 from http.cookies import SimpleCookie
@@ -34,6 +35,18 @@ REFUSALS = {
 def new_token() -> str:
     """A fresh secret, 256 bits."""
     return secrets.token_urlsafe(32)
+
+
+class _DenialsAreNoErrors(logging.Filter):
+    """Uvicorn logs an error for each WebSocket that is refused with a status: it is what was meant."""
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        return "without completing handshake" not in record.getMessage()
+
+
+def quiet_denials() -> None:
+    """Keep refused WebSockets out of the log of the server that this guard stands in."""
+    logging.getLogger("uvicorn.error").addFilter(_DenialsAreNoErrors())
 
 
 class Guard:

@@ -1,0 +1,104 @@
+"""The acquisition process: pollers, keeper and doors, from a bench to a closed session file."""
+
+import logging
+import queue
+import threading
+from collections.abc import Callable
+from concurrent.futures import Future
+from pathlib import Path
+from typing import Any
+
+from daemon.bench_file import Bench
+from daemon.commands import Door
+from daemon.feed import Feed
+from daemon.guard import new_token
+from daemon.keeper.keeper import Folders, Keeper, Said, Stop
+from daemon.poller import Poller
+from daemon.running import references_folder, sessions_folder
+from daemon.server import Server, make_app
+from drivers.clock import Clock, SystemClock
+from drivers.errors import DoorError
+
+log = logging.getLogger("probetrail.acquisition")
+
+TICK_S = 0.05
+LONGEST_COMMAND_S = 8.0
+
+
+class Acquisition:
+    """Everything of one running daemon; ``start`` it, wait on ``ended``, ``stop`` it."""
+
+    def __init__(self, bench: Bench, session: Path, port: int = 0, clock: Clock | None = None) -> None:
+        self._clock = clock or SystemClock()
+        self._queue: queue.SimpleQueue[Any] = queue.SimpleQueue()
+        self._feed = Feed()
+        self.ended = threading.Event()
+        self._pollers = {
+            setup.spec.name: Poller(setup, self._clock, self._queue.put) for setup in bench.setups
+        }
+        folders = Folders(sessions_folder(), references_folder())
+        self._keeper = Keeper(bench, self._clock, self._feed, folders, self._order_record, self.ended.set)
+        self._file = session
+        self._opened: Future[None] = Future()
+        token = new_token()
+        self._server = Server(make_app(self._execute, lambda: self._keeper.state_text, self._feed, token), port)
+        self.door = Door(self._server.port, token)
+        self._thread = threading.Thread(target=self._keep, name="keeper", daemon=True)
+
+    @property
+    def session(self) -> Path:
+        """The file that is being written now."""
+        return self._keeper.session
+
+    def start(self) -> None:
+        """Open the session and the doors and begin to poll. Raises ``SessionError`` or ``DrawingError``."""
+        self._thread.start()
+        self._opened.result()
+        self._server.start()
+        for poller in self._pollers.values():
+            poller.start()
+
+    def stop(self) -> None:
+        """End in good order: the poll under way is kept, the session becomes one closed file."""
+        for poller in self._pollers.values():
+            poller.stop()
+        for poller in self._pollers.values():
+            poller.join(timeout=poller.setup.spec.timeout_s * 3 + 2)
+        self._queue.put(Stop())
+        self._thread.join(timeout=30)
+        self._server.stop()
+
+    def _order_record(self, instrument: str, order: int) -> None:
+        self._pollers[instrument].order_record(order)
+
+    def _execute(self, body: dict[str, Any]) -> dict[str, Any]:
+        reply: Future[dict[str, Any]] = Future()
+        self._queue.put(Said(body, reply))
+        try:
+            return reply.result(timeout=LONGEST_COMMAND_S)
+        except TimeoutError as error:
+            raise DoorError("The daemon has not answered in time; the command may still come through.") from error
+
+    def _keep(self) -> None:
+        try:
+            self._keeper.open(self._file)
+        except Exception as error:
+            self._opened.set_exception(error)
+            return
+        self._opened.set_result(None)
+        while True:
+            try:
+                message = self._queue.get(timeout=TICK_S)
+            except queue.Empty:
+                message = None
+            if isinstance(message, Stop):
+                break
+            self._guarded(lambda taken=message: self._keeper.take(taken))  # type: ignore[misc]  # because of the bound default
+            self._guarded(self._keeper.tick)
+        self._guarded(self._keeper.close)
+
+    def _guarded(self, step: Callable[[], None]) -> None:
+        try:
+            step()
+        except Exception:  # one message that cannot be taken must not end the keeping of all others
+            log.exception("the keeper could not take a message")

@@ -1,0 +1,1 @@
+"""One session being kept: tags, judgements and events. One thread owns everything here."""

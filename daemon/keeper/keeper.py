@@ -1,0 +1,238 @@
+"""The keeper: takes every message of the acquisition process in order, and keeps one session of it."""
+
+from collections.abc import Callable
+from concurrent.futures import Future
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from daemon.bench_file import Bench
+from daemon.feed import Feed, text_frame, trace_frame
+from daemon.keeper import orders, placing, switching
+from daemon.keeper.desk import Desk
+from daemon.keeper.opening import open_desk
+from daemon.keeper.state import snapshot
+from daemon.poller import Polled, Recorded, Status
+from drivers.clock import Clock, iso_utc
+from drivers.errors import CommandError, ProbetrailError, StoreFull
+from drivers.readings import Flag, Quantity, Reading
+
+COMMIT_S = 0.5
+READINGS_S = 0.05
+STATE_S = 0.1
+CLOCK_STEP_US = 50_000
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """A checked command and where its answer goes."""
+
+    body: dict[str, Any]
+    reply: "Future[dict[str, Any]]"
+
+
+@dataclass(frozen=True, slots=True)
+class Folders:
+    """Where new sessions go, and where references of each model are kept."""
+
+    sessions: Path
+    references: Path
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """The last message: everything before it has been taken."""
+
+
+def new_name(clock: Clock) -> str:
+    """A file name for a session that was given none: the moment it starts."""
+    return f"{iso_utc(clock.now_us())[:19].replace(':', '')}.probetrail"
+
+
+class Keeper:
+    """Owns the session. All but ``state_text`` and ``session`` belong to the keeper's thread."""
+
+    def __init__(
+        self,
+        bench: Bench,
+        clock: Clock,
+        feed: Feed,
+        folders: Folders,
+        order_record: Callable[[str, int], None],
+        end: Callable[[], None],
+    ) -> None:
+        self._bench = bench
+        self._clock = clock
+        self._feed = feed
+        self._folders = folders
+        self._end = end
+        self._watch = switching.SwitchWatch(order_record)
+        self._waiting_rows: dict[int, list[list[float | int | None]]] = {}
+        self._committed_s = self._sent_s = self._state_s = clock.monotonic_s()
+        self._drift_us = clock.drift_us()
+        self._desk: Desk
+        self.state_text = "{}"
+        self.session = Path()
+
+    def open(self, path: Path) -> None:
+        """Begin the session in ``path``, or go on with the one that is there."""
+        self._desk = open_desk(self._bench, self._clock, self._publish, path, self._folders.references)
+        self._watch.begin(self._desk)
+        self.session = path
+        self._commit()
+        self._send_state()
+
+    def close(self) -> None:
+        """End the session in good order: one closed, portable file."""
+        now_us = self._clock.now_us()
+        for probe in self._desk.probes.values():
+            for change in list(probe.leave(now_us)):
+                placing.apply(self._desk, probe, change)
+        self._desk.tell("session closed", "Session closed.")
+        self._flush_readings()
+        self._desk.writer.close()
+
+    def take(self, message: Polled | Status | Recorded | Said | None) -> None:
+        """Take one message; None where nothing came."""
+        if isinstance(message, Polled):
+            self._take_poll(message)
+        elif isinstance(message, Status):
+            self._take_status(message)
+        elif isinstance(message, Recorded):
+            self._watch.take_record(self._desk, message)
+        elif isinstance(message, Said):
+            self._take_command(message)
+
+    def tick(self) -> None:
+        """Do what is due by the clock: commits, pushes, records after a switch-on."""
+        now_s = self._clock.monotonic_s()
+        self._watch.tick(self._desk)
+        if now_s - self._committed_s >= COMMIT_S:
+            self._committed_s = now_s
+            self._check_clock()
+            self._commit()
+        if now_s - self._sent_s >= READINGS_S:
+            self._sent_s = now_s
+            self._flush_readings()
+        if self._desk.state_is_old and now_s - self._state_s >= STATE_S:
+            self._send_state()
+
+    def _take_poll(self, polled: Polled) -> None:
+        line = self._desk.instruments[polled.instrument]
+        for remark in polled.poll.remarks:
+            self._desk.tell("remark", f"{polled.instrument}: {remark}", polled.t_us)
+        for reading in polled.poll.readings:
+            self._take_reading(polled.instrument, reading)
+        for trace in polled.poll.traces:
+            placing.take_trace(self._desk, polled.instrument, trace)
+            self._watch.take_trace(self._desk, polled.instrument, trace)
+            if self._feed.heard:
+                self._feed.send(trace_frame(polled.instrument, trace))
+        if polled.poll.readings or polled.poll.traces:
+            line.last_us = polled.t_us
+
+    def _take_reading(self, instrument: str, reading: Reading) -> None:
+        placing.take_reading(self._desk, instrument, reading)
+        role = self._desk.instruments[instrument].setup.role
+        if role == "supply current" and reading.quantity in switching.CURRENTS:
+            self._watch.take_current(self._desk, instrument, reading)
+        elif reading.quantity is Quantity.MAINS and reading.flags == Flag.NONE:
+            self._desk.mains_v = reading.value
+
+    def _take_status(self, status: Status) -> None:
+        line = self._desk.instruments[status.instrument]
+        was = line.status
+        if status.status == "opening" and was == "lost":
+            return  # it stays lost on the screens until it answers
+        line.status, line.why = status.status, status.why
+        line.identity = str(status.identity) if status.identity else line.identity
+        self._desk.state_is_old = True
+        if status.status == "lost" and was != "lost":
+            self._desk.tell("instrument lost", f"{status.instrument}: {status.why}", status.t_us)
+            placing.lose(self._desk, status.instrument, status.t_us)
+        elif status.status == "ok":
+            first = line.last_us is None and was != "lost"
+            words = "answers" if first else "is back"
+            self._desk.tell("instrument back", f"{status.instrument} {words}: {line.identity}", status.t_us)
+
+    def _take_command(self, said: Said) -> None:
+        try:
+            answer = self._carry_out(said.body)
+        except (CommandError, ProbetrailError, OSError) as error:
+            problem = error if isinstance(error, CommandError) else CommandError("", str(error))
+            said.reply.set_exception(problem)
+            return
+        # What a person was told is done must survive a power cut.
+        self._commit()
+        self._send_state()
+        said.reply.set_result(answer)
+
+    def _carry_out(self, body: dict[str, Any]) -> dict[str, Any]:
+        name = body["command"]
+        if name == "stop":
+            self._end()
+            return {"done": "Ending.", "id": None}
+        if name == "session":
+            return self._change_session(body)
+        return orders.carry_out(self._desk, self._watch, body)
+
+    def _change_session(self, body: dict[str, Any]) -> dict[str, Any]:
+        path, card = orders.session_asked_for(self._folders.sessions / new_name(self._clock), body)
+        if path.resolve() == self.session.resolve():
+            raise CommandError("file", f"{path.name} is the session that is being written now.")
+        former = self._desk
+        desk = open_desk(self._bench, self._clock, self._publish, path, self._folders.references, card)
+        for probe in former.probes.values():
+            for change in list(probe.leave(self._clock.now_us())):
+                placing.apply(former, probe, change)
+        former.tell("session closed", "Session closed.")
+        former.writer.close()
+        for name, line in former.instruments.items():
+            desk.instruments[name] = line
+        desk.mains_v, desk.unit_on = former.mains_v, former.unit_on
+        self._desk, self.session = desk, path
+        self._watch.begin(desk)
+        words = "resumed" if body["do"] == "resume" else "started"
+        return {"done": f"Session {path.name} {words}.", "id": None}
+
+    def _publish(self, message: dict[str, Any]) -> None:
+        if message["kind"] == "reading":
+            self._waiting_rows.setdefault(message["series"], []).append(message["row"])
+        else:
+            self._feed.send(text_frame(message))
+
+    def _flush_readings(self) -> None:
+        if self._waiting_rows:
+            self._feed.send(text_frame({"kind": "readings", "series": self._waiting_rows}))
+            self._waiting_rows = {}
+
+    def _send_state(self) -> None:
+        self._state_s = self._clock.monotonic_s()
+        self._desk.state_is_old = False
+        self.state_text = text_frame(snapshot(self._desk, self._watch))
+        self._flush_readings()
+        self._feed.send('{"kind":"state","state":' + self.state_text + "}")
+
+    def _commit(self) -> None:
+        desk = self._desk
+        try:
+            desk.writer.commit()
+        except StoreFull as error:
+            if not desk.storing_why:
+                desk.storing_why = str(error)
+                desk.tell("storing stopped", str(error))
+            return
+        waiting, desk.after_commit = desk.after_commit, []
+        for step in waiting:
+            step()
+        if desk.storing_why:
+            desk.storing_why = ""
+            desk.tell("storing resumed", "There is room again: what waited in memory is stored.")
+
+    def _check_clock(self) -> None:
+        drift_us = self._clock.drift_us()
+        if abs(drift_us - self._drift_us) > CLOCK_STEP_US:
+            step_s = (drift_us - self._drift_us) / 1e6
+            self._drift_us = drift_us
+            text = f"The machine's clock was set by {step_s:+.3f} s; times here go on evenly."
+            self._desk.tell("clock stepped", text)

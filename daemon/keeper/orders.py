@@ -1,0 +1,262 @@
+"""What is said through the command door, carried out on the desk. Each order answers with a sentence."""
+
+import json
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from daemon.bench_file import UnitCard
+from daemon.keeper import placing, references
+from daemon.keeper.cautions import BY_ID
+from daemon.keeper.desk import REPAIRS, Desk, Reference
+from daemon.keeper.placing import as_stay
+from daemon.keeper.probe import Probe
+from daemon.keeper.switching import SwitchWatch, note_verdict
+from daemon.records import open_session
+from daemon.store.writer import ContextKind
+from drivers.errors import CommandError
+
+Body = dict[str, Any]
+Answer = dict[str, Any]
+
+
+def carry_out(desk: Desk, watch: SwitchWatch, body: Body) -> Answer:
+    """Carry out one checked command. Raises ``CommandError`` and then changes nothing."""
+    if body["command"] == "power":
+        return _done(watch.mark(desk, body["state"] == "on", desk.clock.now_us()))
+    return _ORDERS[body["command"]](desk, body)
+
+
+def _done(sentence: str, number: int | None = None) -> Answer:
+    return {"done": sentence, "id": number}
+
+
+def _point(desk: Desk, body: Body) -> Answer:
+    probe = _probe(desk, body)
+    point, leg = body["point"], body.get("leg", "")
+    for change in list(probe.mark(point, leg, desk.clock.now_us())):
+        placing.apply(desk, probe, change)
+    desk.state_is_old = True
+    if not point:
+        return _done(f"{probe.name}: lifted.")
+    unknown = desk.drawing is not None and desk.drawing.point(point, leg or None) is None
+    note = " It is not on the drawing: nothing to compare with." if unknown else ""
+    return _done(f"{probe.name}: {point}{' ' + leg if leg else ''}.{note}")
+
+
+def _probe(desk: Desk, body: Body) -> Probe:
+    if not desk.probes:
+        raise CommandError("probe", "This bench has no probe: give an instrument one in the bench file.")
+    name = body.get("probe", "")
+    if not name:
+        if len(desk.probes) > 1:
+            raise CommandError("probe", f"Which probe? There are {', '.join(desk.probes)}.")
+        return next(iter(desk.probes.values()))
+    if name not in desk.probes:
+        raise CommandError("probe", f"There is no probe {name!r}; there are {', '.join(desk.probes)}.")
+    return desk.probes[name]
+
+
+def _mode(desk: Desk, body: Body) -> Answer:
+    mode = body["mode"]
+    _change_context(desk, "mode", mode)
+    known = desk.drawing is None or mode.casefold() == "off" or mode in desk.drawing.modes
+    note = "" if known else " It is not on the drawing: nothing to compare with."
+    return _done(f"Mode {mode}.{note}", _tell_context(desk, "mode", f"Mode {mode}.", mode))
+
+
+def _condition(desk: Desk, body: Body) -> Answer:
+    condition = body["condition"]
+    _change_context(desk, "condition", condition)
+    return _done(f"Fed: {condition}.", _tell_context(desk, "condition", f"Fed: {condition}.", condition))
+
+
+def _tell_context(desk: Desk, kind: str, sentence: str, value: str) -> int:
+    return desk.tell(kind, sentence, data={kind: value})
+
+
+def _change_context(desk: Desk, kind: ContextKind, value: str) -> None:
+    if desk.context[kind] == value:
+        return
+    now_us = desk.clock.now_us()
+    # The context first: a stay that goes on on the same lead begins under the new one.
+    ended = {name: probe for name, probe in desk.probes.items() if probe.staying}
+    desk.set_context(kind, value, now_us)
+    for probe in ended.values():
+        for change in list(probe.cut(now_us)):
+            placing.apply(desk, probe, change)
+
+
+def _hypothesis(desk: Desk, body: Body) -> Answer:
+    text, state = body["hypothesis"], body.get("state", "open")
+    if not text:
+        _change_context(desk, "hypothesis", "")
+        return _done("No hypothesis is being tested.", desk.tell("hypothesis", "No hypothesis is being tested."))
+    known = desk.hypotheses.get(text, {})
+    entry = {"kill": body.get("kill", known.get("kill", "")), "state": state, "t_us": desk.clock.now_us()}
+    desk.hypotheses[text] = entry
+    desk.writer.set_meta("hypotheses", json.dumps(desk.hypotheses))
+    _change_context(desk, "hypothesis", text if state == "open" else "")
+    word = "Testing" if state == "open" else state.capitalize()
+    return _done(f"{word}: {text}.", desk.tell("hypothesis", f"{word}: {text}.", data={"hypothesis": text, **entry}))
+
+
+def _note(desk: Desk, body: Body) -> Answer:
+    kind = body.get("kind", "note")
+    now_us = desk.clock.now_us()
+    number = desk.tell(kind, body["text"], now_us)
+    if kind in REPAIRS:
+        desk.repairs_us.append(now_us)
+    return _done(f"{kind.capitalize()} kept.", number)
+
+
+def _strike(desk: Desk, body: Body) -> Answer:
+    number = _placement(desk, body)
+    row = desk.writer.placement(number)
+    struck = not body.get("undo", False)
+    desk.writer.correct_placement(number, desk.clock.now_us(), body.get("why", ""), struck=struck)
+    if struck:
+        desk.stays = [stay for stay in desk.stays if stay.placement != number]
+    elif row["value"] is not None and all(stay.placement != number for stay in desk.stays):
+        desk.stays = sorted([*desk.stays, as_stay(desk, number)], key=lambda stay: stay.from_us)
+    word = "Struck" if struck else "Taken back in"
+    sentence = f"{word}: placement {number}, {row['point'] or 'no point'}."
+    desk.tell("strike", sentence, data={"placement": number, "struck": struck, "why": body.get("why", "")})
+    return _done(sentence, number)
+
+
+def _placement(desk: Desk, body: Body) -> int:
+    if "placement" in body:
+        try:
+            desk.writer.placement(body["placement"])
+        except KeyError as error:
+            raise CommandError("placement", f"There is no placement {body['placement']} in this session.") from error
+        return int(body["placement"])
+    probe = _probe(desk, body)
+    if probe.name in desk.placements:
+        return desk.placements[probe.name].id
+    last = desk.last_placement.get(probe.name)
+    if last is None:
+        raise CommandError("placement", f"{probe.name} has no placement in this session yet.")
+    return last
+
+
+def _move(desk: Desk, body: Body) -> Answer:
+    number = _placement(desk, body)
+    columns = {key: body[key] for key in ("point", "leg", "mode", "condition", "hypothesis") if key in body}
+    if not columns:
+        raise CommandError("point", "Say what it was: point, leg, mode, condition or hypothesis.")
+    desk.writer.correct_placement(number, desk.clock.now_us(), body.get("why", ""), **columns)
+    row = desk.writer.placement(number)
+    if row["value"] is not None:
+        stay = as_stay(desk, number)
+        judged = placing.judge_placement(desk, row, stay.value, desk.half_width_of(row), stay.uncertainty)
+        desk.writer.set_placement(number, judgement=judged.as_dict())
+        desk.stays = [stay if kept.placement == number else kept for kept in desk.stays]
+    for name, open_placement in desk.placements.items():
+        if open_placement.id == number:
+            desk.probes[name].point, desk.probes[name].leg = row["point"], row["leg"]
+    what = ", ".join(f"{key} {value}" for key, value in columns.items())
+    desk.tell("move", f"Placement {number} was: {what}.", data={"placement": number, **columns})
+    return _done(f"Placement {number} was: {what}.", number)
+
+
+def _unit(desk: Desk, body: Body) -> Answer:
+    desk.set_unit(card_from(desk.unit, body))
+    references.import_references(desk)
+    number = desk.tell("unit", f"On the bench: {desk.unit.unit or 'a unit without a name'}.")
+    return _done("Unit noted.", number)
+
+
+def card_from(known: UnitCard, body: Body) -> UnitCard:
+    """The unit's card with what ``body`` says of it. Raises ``CommandError``."""
+    drawing = Path(body["drawing"]) if body.get("drawing") else None
+    if drawing is not None and not drawing.is_file():
+        raise CommandError("drawing", f"There is no file {drawing}.")
+    return replace(
+        known,
+        unit=body.get("unit", known.unit),
+        serial=body.get("serial", known.serial),
+        protection=body.get("protection", known.protection),
+        rated_mains_v=body.get("rated_mains_v", known.rated_mains_v),
+        drawing=drawing,
+    )
+
+
+def session_asked_for(new_path: Path, body: Body) -> tuple[Path, UnitCard | None]:
+    """The file (``new_path`` where none is named) and, for a new one, its unit. Raises ``CommandError``."""
+    file = body.get("file", "")
+    if body["do"] == "resume":
+        path = Path(file) if file else None
+        if path is None or not path.is_file():
+            raise CommandError("file", f"There is no session file {file!r}.")
+        return path, None
+    path = Path(file) if file else new_path
+    if path.exists():
+        raise CommandError("file", f"{path} is there already: resume it, or start with another name.")
+    card = card_from(UnitCard(), body)
+    if not card.protection:
+        raise CommandError("protection", BY_ID["class"].text)
+    if card.rated_mains_v is None:
+        raise CommandError("rated_mains_v", "The mains volts on its label are needed: every limit follows from them.")
+    return path, card
+
+
+def _confirm(desk: Desk, body: Body) -> Answer:
+    caution = body["caution"]
+    if caution not in BY_ID:
+        raise CommandError("caution", f"There is no caution {caution!r}; there are {', '.join(BY_ID)}.")
+    desk.confirmed.add(caution)
+    desk.writer.set_meta("confirmed", json.dumps(sorted(desk.confirmed)))
+    number = desk.tell("caution confirmed", f"Read and confirmed: {BY_ID[caution].text}", data={"caution": caution})
+    return _done("Confirmed.", number)
+
+
+def _reference(desk: Desk, body: Body) -> Answer:
+    capture = body["capture"]
+    facts = desk.captures.get(capture)
+    if facts is None:
+        raise CommandError("capture", f"There is no switch-on capture {capture} in this session.")
+    if not desk.unit.unit:
+        raise CommandError("capture", "Name the unit first: a reference is kept for its model.")
+    with open_session(desk.writer.path) as records:
+        trace = records.trace(capture)
+    on_us = facts["switch_on_t_us"]
+    path = references.keep(desk.references_folder, desk.unit.unit, facts["point"], facts["mode"], trace, on_us)
+    references.remember(desk, Reference(facts["point"], facts["mode"], capture, on_us, str(path)))
+    sentence = f"Kept as the healthy switch-on of {facts['point']}."
+    return _done(sentence, desk.tell("note", sentence, data={"capture": capture}))
+
+
+def _judged(desk: Desk, body: Body) -> Answer:
+    facts = desk.captures.get(body["capture"])
+    if facts is None:
+        raise CommandError("capture", f"Capture {body['capture']} awaits no verdict.")
+    if not isinstance(body["verdict"].get("verdict"), str) or not _is_finite(body["verdict"]):
+        raise CommandError("verdict", "A verdict is an object with a text 'verdict' and finite numbers.")
+    return _done("Verdict kept.", note_verdict(desk, facts, body["verdict"]))
+
+
+def _is_finite(value: object) -> bool:
+    if isinstance(value, dict):
+        return all(_is_finite(part) for part in value.values())
+    if isinstance(value, list):
+        return all(_is_finite(part) for part in value)
+    return not isinstance(value, float) or math.isfinite(value)
+
+
+_ORDERS: dict[str, Callable[[Desk, Body], Answer]] = {
+    "point": _point,
+    "mode": _mode,
+    "condition": _condition,
+    "hypothesis": _hypothesis,
+    "note": _note,
+    "strike": _strike,
+    "move": _move,
+    "unit": _unit,
+    "confirm": _confirm,
+    "reference": _reference,
+    "judged": _judged,
+}

@@ -1,0 +1,183 @@
+"""Readings become rows and placements; settled placements are judged and, where due, objected to."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+from daemon.judge.expected import NOT_COMPARED, Judgement, expect, judge
+from daemon.judge.objections import Stay, object_to
+from daemon.judge.ripple import peak_to_peak
+from daemon.judge.settle import Settled
+from daemon.keeper.desk import OBJECTIONS_SHOWN, Desk, OpenPlacement
+from daemon.keeper.probe import Change, Probe, StayBegan, StayEnded, StayGrew, StayRenamed
+from drivers.readings import Flag, Quantity, Reading, Trace
+
+
+def take_reading(desk: Desk, instrument: str, reading: Reading) -> None:
+    """Store one reading, push it, and follow the probe that it comes from."""
+    series = desk.series_id(instrument, reading.channel, reading.quantity)
+    t_us = desk.writer.append(series, reading.t_us, reading.value, int(reading.flags))
+    value = None if math.isnan(reading.value) else reading.value
+    desk.publish({"kind": "reading", "series": series, "row": [t_us, value, int(reading.flags)]})
+    probe = desk.probe_of(instrument, reading.channel)
+    if probe is None:
+        return
+    phase = probe.phase
+    for change in probe.feed(replace(reading, t_us=t_us)):
+        apply(desk, probe, change)
+    desk.state_is_old |= probe.phase != phase
+
+
+def take_trace(desk: Desk, instrument: str, trace: Trace) -> None:
+    """A trace on the screen of a scope: kept for the live picture, and read for its peak to peak."""
+    desk.last_traces[instrument, trace.channel] = trace
+    size_v, resolution_v = peak_to_peak(trace)
+    reading = Reading(
+        t_us=trace.t1_us,
+        value=size_v,
+        quantity=Quantity.RIPPLE,
+        channel=trace.channel,
+        flags=Flag.CLIPPED if trace.clipped else Flag.NONE,
+        half_width_us=trace.t0_half_width_us,
+        range=abs(trace.scale_v) * (trace.highest_code - trace.lowest_code + 1),
+        resolution=resolution_v,
+    )
+    take_reading(desk, instrument, reading)
+
+
+def apply(desk: Desk, probe: Probe, change: Change) -> None:
+    """Carry a change of a probe's stay into the session."""
+    desk.state_is_old = True
+    if isinstance(change, StayBegan):
+        _open(desk, probe, change)
+    elif isinstance(change, StayGrew):
+        _grow(desk, probe, change.settled)
+    elif isinstance(change, StayEnded):
+        _close(desk, probe, change)
+    elif isinstance(change, StayRenamed):
+        _rename(desk, probe)
+
+
+def lose(desk: Desk, instrument: str, t_us: int) -> None:
+    """An instrument is lost: what its probes touch is not known any more."""
+    for probe in desk.probes.values():
+        if probe.instrument == instrument:
+            for change in list(probe.leave(t_us)):
+                apply(desk, probe, change)
+
+
+def judge_placement(desk: Desk, tags: Mapping[str, Any], value: float, half_width: float, u: float) -> Judgement:
+    """Hold a settled value against the drawing, under the tags of its placement."""
+    if desk.drawing is None:
+        return Judgement(NOT_COMPARED, None, None, None, None, "no drawing is entered for this unit")
+    expected = expect(
+        desk.drawing.point(tags["point"], tags["leg"] or None),
+        tags["mode"],
+        tags["condition"],
+        desk.mains_v,
+        desk.drawing,
+        quantity=Quantity(tags["quantity"]),
+    )
+    return judge(value, half_width, expected, u)
+
+
+def _open(desk: Desk, probe: Probe, change: StayBegan) -> None:
+    quantity = probe.last.quantity if probe.last else Quantity.DC_V
+    number = desk.writer.open_placement(
+        change.from_us,
+        instrument=probe.instrument,
+        channel=probe.channel,
+        probe=probe.name,
+        quantity=quantity,
+        point=probe.point,
+        leg=probe.leg,
+        **desk.context,
+    )
+    desk.placements[probe.name] = OpenPlacement(number, quantity, change.from_us)
+    desk.last_placement[probe.name] = number
+    if change.settled is not None:
+        _grow(desk, probe, change.settled)
+
+
+def _grow(desk: Desk, probe: Probe, settled: Settled) -> None:
+    placement = desk.placements[probe.name]
+    first = placement.judgement is None
+    placement.judgement = _judgement(desk, probe, placement, settled)
+    # The estimate improves with the square root of the count: storing every step would say nothing new.
+    if first or settled.count >= placement.stored_count * 1.25:
+        _store_value(desk, placement, settled)
+        desk.state_is_old = True
+    if first:
+        _remember_and_object(desk, placement)
+
+
+def _judgement(desk: Desk, probe: Probe, placement: OpenPlacement, settled: Settled) -> Judgement:
+    half_width = 0.0
+    if probe.last is not None and not settled.overload:
+        half_width = desk.half_width(probe.instrument, replace(probe.last, value=settled.value))
+    tags = desk.writer.placement(placement.id)
+    return judge_placement(desk, tags, settled.value, half_width, settled.uncertainty)
+
+
+def _store_value(desk: Desk, placement: OpenPlacement, settled: Settled) -> None:
+    placement.stored_count = settled.count
+    desk.writer.set_placement(
+        placement.id,
+        value=None if settled.overload else settled.value,
+        uncertainty=None if settled.overload else settled.uncertainty,
+        count=settled.count,
+        flags=int(Flag.OVERLOAD if settled.overload else Flag.NONE),
+        judgement=placement.judgement.as_dict() if placement.judgement else None,
+    )
+
+
+def _close(desk: Desk, probe: Probe, change: StayEnded) -> None:
+    placement = desk.placements.pop(probe.name)
+    if change.settled is not None:
+        _store_value(desk, placement, change.settled)
+        desk.stays = [stay for stay in desk.stays if stay.placement != placement.id]
+        desk.stays.append(as_stay(desk, placement.id))
+    desk.writer.set_placement(placement.id, t1=change.at_us)
+
+
+def _rename(desk: Desk, probe: Probe) -> None:
+    placement = desk.placements[probe.name]
+    now_us = desk.clock.now_us()
+    why = "named while the probe was on it"
+    desk.writer.correct_placement(placement.id, now_us, why, point=probe.point, leg=probe.leg)
+    if probe.settled is not None:
+        placement.judgement = None
+        desk.stays = [stay for stay in desk.stays if stay.placement != placement.id]
+        _grow(desk, probe, probe.settled)
+
+
+def as_stay(desk: Desk, placement: int) -> Stay:
+    """A stored placement as the objections see it."""
+    row = desk.writer.placement(placement)
+    overload = bool(row["flags"] & Flag.OVERLOAD)
+    return Stay(
+        placement=placement,
+        from_us=row["t0"],
+        point=row["point"],
+        leg=row["leg"],
+        mode=row["mode"],
+        condition=row["condition"],
+        quantity=Quantity(row["quantity"]),
+        value=math.nan if row["value"] is None else row["value"],
+        uncertainty=row["uncertainty"] or 0.0,
+        overload=overload,
+    )
+
+
+def _remember_and_object(desk: Desk, placement: OpenPlacement) -> None:
+    stay = as_stay(desk, placement.id)
+    for objection in object_to(stay, desk.stays, desk.drawing, desk.unit_on, desk.repairs_us):
+        entry = {"placement": placement.id, "kind": objection.kind, "about": list(objection.about)}
+        t_us = desk.clock.now_us()
+        number = desk.tell("objection", objection.text, t_us, entry)
+        desk.objections = [
+            *desk.objections[-OBJECTIONS_SHOWN + 1 :],
+            {"id": number, "t_us": t_us, "text": objection.text, **entry},
+        ]
+    desk.stays.append(stay)

@@ -1,0 +1,183 @@
+"""One probe: what a person says it touches, and the stays that its readings show.
+
+A **mark** names the point this probe touches next or now. A **stay** is what the readings show:
+landed, settled, lifted. Joined they are placements. The rules:
+
+- A stay begins where its readings settle, reaching back to the landing; or, while a mark is in
+  force, where they have not looked like a floating lead for a while (a drifting value is tagged too).
+- A stay takes the mark in force. A mark stays in force for the next stay.
+- A new mark during a stay ends it and a new stay begins on the same lead at once, unless the stay had
+  begun under a mark that an earlier stay had used up (or under none): then the person says late
+  what it was, and the stay is named anew.
+- On ohms and its kin an open lead and an open path read alike (overload). Such a stay counts only
+  where a fresh mark says that the probe is on something, and not before that mark.
+- A change of function, mode, condition or hypothesis ends a stay; the next begins on the same lead.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from daemon.judge.settle import Lifted, Settled, StayDetector
+from drivers.readings import Flag, Quantity, Reading
+
+GRIP_READINGS = 5
+GRIP_US = 1_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class StayBegan:
+    """A stay that reaches back to ``from_us``; ``settled`` is None while its value still moves."""
+
+    from_us: int
+    settled: Settled | None
+
+
+@dataclass(frozen=True, slots=True)
+class StayGrew:
+    """The estimate of the stay that is under way is better now."""
+
+    settled: Settled
+
+
+@dataclass(frozen=True, slots=True)
+class StayEnded:
+    """The probe left, or what it means changed, after ``at_us``."""
+
+    at_us: int
+    settled: Settled | None  # its last estimate
+
+
+@dataclass(frozen=True, slots=True)
+class StayRenamed:
+    """The stay under way gets the name that has just been said."""
+
+
+Change = StayBegan | StayGrew | StayEnded | StayRenamed
+
+
+class Probe:
+    """Follows one input of one instrument. Times are session microseconds."""
+
+    def __init__(self, name: str, instrument: str, channel: str) -> None:
+        self.name = name
+        self.instrument = instrument
+        self.channel = channel
+        self.point = ""
+        self.leg = ""
+        self.last: Reading | None = None
+        self.settled: Settled | None = None
+        self.staying = False
+        self._marked_us = 0
+        self._mark_used = True  # no mark has been said yet
+        self._named_late = False  # the stay under way began under a used mark
+        self._boundary_us = 0  # no stay reaches back beyond this
+        self._grip: list[int] = []  # times of readings in a row that do not look like a floating lead
+        self._detector = StayDetector()
+
+    @property
+    def phase(self) -> str:
+        """floating, settling or settled."""
+        if self.settled is not None:
+            return "settled"
+        return "floating" if self._detector.state == "floating" else "settling"
+
+    def mark(self, point: str, leg: str, t_us: int) -> Iterator[Change]:
+        """Take a person's word for what this probe touches."""
+        if self.staying and (point, leg) == (self.point, self.leg):
+            return
+        self.point, self.leg = point, leg
+        if self.staying and self._named_late and point:
+            self._named_late = False
+            yield StayRenamed()
+            return
+        same_lead = self.staying
+        yield from self._cut(t_us)
+        self._marked_us = t_us
+        self._mark_used = not point
+        if same_lead and point:
+            yield self._begin(t_us, None)
+
+    def cut(self, t_us: int) -> Iterator[Change]:
+        """End the stay under way because what it means changes; the next begins on the same lead."""
+        same_lead = self.staying
+        named_late = self._named_late
+        yield from self._cut(t_us)
+        if same_lead:
+            yield self._begin(t_us, None)
+            self._named_late = named_late
+
+    def leave(self, t_us: int) -> Iterator[Change]:
+        """End the stay under way for good: the instrument is lost or the session ends."""
+        yield from self._cut(t_us)
+        self._grip.clear()
+
+    def _cut(self, t_us: int) -> Iterator[Change]:
+        if self.staying:
+            yield self._end(t_us - 1)
+        self._boundary_us = max(self._boundary_us, t_us)
+        self._detector.reset()
+
+    def feed(self, reading: Reading) -> Iterator[Change]:
+        """Take the next reading of this input."""
+        if self.last is None or reading.quantity is not self.last.quantity:
+            yield from self._change_function(reading)
+        self.last = reading
+        if Flag.CHANGING in reading.flags:
+            yield from self.leave(reading.t_us)
+            return
+        for happening in self._detector.feed(reading.t_us, reading.value, reading.flags, reading.resolution):
+            yield from self._take(happening, reading.quantity)
+        yield from self._take_grip(reading)
+
+    def _take(self, happening: Lifted | Settled, quantity: Quantity) -> Iterator[Change]:
+        if isinstance(happening, Lifted):
+            if self.staying:
+                yield self._end(happening.at_us)
+        elif self.staying:
+            self.settled = happening
+            yield StayGrew(happening)
+        elif self._is_believable(happening, quantity):
+            earliest_us = self._marked_us if happening.overload and quantity.needs_dead_unit else 0
+            yield self._begin(max(happening.from_us, earliest_us), happening)
+
+    def _take_grip(self, reading: Reading) -> Iterator[Change]:
+        """Open a stay under a mark where the lead holds on to something that still moves."""
+        if self._detector.state == "floating" or Flag.OVERLOAD in reading.flags:
+            self._grip.clear()
+            if self.staying and self.settled is None and not self._is_open_path(reading):
+                yield self._end(reading.t_us - 1)
+            return
+        self._grip.append(reading.t_us)
+        held = len(self._grip) >= GRIP_READINGS and reading.t_us - self._grip[0] >= GRIP_US
+        if held and not self.staying and self.point:
+            yield self._begin(self._grip[0], None)
+
+    def _is_open_path(self, reading: Reading) -> bool:
+        return Flag.OVERLOAD in reading.flags and reading.quantity.needs_dead_unit
+
+    def _change_function(self, reading: Reading) -> Iterator[Change]:
+        if self.staying and self.last is not None:
+            yield self._end(self.last.t_us)
+        self._boundary_us = max(self._boundary_us, reading.t_us)
+        self._grip.clear()
+        self._detector = StayDetector.of(reading.quantity)
+
+    def _is_believable(self, settled: Settled, quantity: Quantity) -> bool:
+        looks_open = settled.overload and quantity.needs_dead_unit
+        return not looks_open or not self._mark_used
+
+    def _begin(self, from_us: int, settled: Settled | None) -> StayBegan:
+        self._named_late = self._mark_used
+        self._mark_used = True
+        self.staying = True
+        self.settled = settled
+        return StayBegan(max(from_us, self._boundary_us), settled)
+
+    def _end(self, at_us: int) -> StayEnded:
+        settled = self.settled
+        self.staying = False
+        self.settled = None
+        self._named_late = False
+        self._grip.clear()
+        self._boundary_us = max(self._boundary_us, at_us + 1)
+        return StayEnded(at_us, settled)

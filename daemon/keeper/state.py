@@ -1,0 +1,183 @@
+"""The state as the doors show it: plain values only, with None where something is not known."""
+
+import math
+from typing import Any
+
+from daemon.keeper.cautions import CAUTIONS, Situation, due
+from daemon.keeper.desk import Desk, InstrumentLine
+from daemon.keeper.probe import Probe
+from daemon.keeper.switching import SwitchWatch
+from drivers.readings import Quantity
+
+CONDITIONS = (
+    "off",
+    "series lamp 60 W",
+    "series lamp 100 W",
+    "variable transformer at 90 V",
+    "isolation",
+    "direct",
+)
+TOUCH_LIMIT_DC_V = 60.0  # and 30 V AC: the lower of the rules that trade bodies quote; local rules may be lower
+TOUCH_LIMIT_AC_V = 30.0
+
+
+def snapshot(desk: Desk, watch: SwitchWatch) -> dict[str, Any]:
+    """Everything a screen shows that is not a reading, as DEVELOPERS.md lists it."""
+    watching, why = watch.readiness(desk)
+    return {
+        "now_us": desk.clock.now_us(),
+        "session": {
+            "path": str(desk.writer.path),
+            "name": desk.writer.path.stem,
+            "started_us": int(desk.writer.meta("started_us") or 0),
+            "references": len(desk.references),
+        },
+        "unit": {
+            "unit": desk.unit.unit,
+            "serial": desk.unit.serial,
+            "protection": desk.unit.protection,
+            "rated_mains_v": desk.unit.rated_mains_v,
+            "drawing": desk.drawing.unit if desk.drawing else None,
+        },
+        "context": {**desk.context, "power": _power(desk.unit_on), "mains_v": _finite(desk.mains_v)},
+        "modes": list(desk.drawing.modes) if desk.drawing else [],
+        "points": _points(desk),
+        "conditions": list(CONDITIONS),
+        "probes": [_probe(desk, probe) for probe in desk.probes.values()],
+        "instruments": [_instrument(line) for line in desk.instruments.values()],
+        "series": _series(desk),
+        "hypotheses": [{"hypothesis": text, **entry} for text, entry in desk.hypotheses.items()],
+        "cautions": _cautions(desk),
+        "switch_ons": list(desk.verdicts.values()),
+        "objections": desk.objections,
+        "watch": {"watching": watching, "why": why},
+        "storing": {"ok": not desk.storing_why, "why": desk.storing_why},
+    }
+
+
+def _power(on: bool | None) -> str | None:
+    return None if on is None else ("on" if on else "off")
+
+
+def _finite(value: float | None) -> float | None:
+    return None if value is None or not math.isfinite(value) else value
+
+
+def _points(desk: Desk) -> list[dict[str, Any]]:
+    points = desk.drawing.points if desk.drawing else ()
+    return [
+        {
+            "name": point.name,
+            "leg": point.leg,
+            "printed_v": dict(point.printed_v),
+            "ripple_vpp": point.ripple_vpp,
+            "follows_mains": point.follows_mains,
+            "access": point.access,
+        }
+        for point in points
+    ]
+
+
+def _probe(desk: Desk, probe: Probe) -> dict[str, Any]:
+    line = desk.instruments[probe.instrument]
+    placement = desk.placements.get(probe.name)
+    settled = probe.settled
+    last = probe.last
+    return {
+        "probe": probe.name,
+        "instrument": probe.instrument,
+        "channel": probe.channel,
+        "quantity": last.quantity.value if last else None,
+        "unit": last.quantity.unit if last else None,
+        "point": probe.point,
+        "leg": probe.leg,
+        "state": probe.phase if line.status == "ok" else "lost",
+        "value": _finite(last.value) if last else None,
+        "flags": last.flags.words if last else "",
+        "t_us": last.t_us if last else None,
+        "placement": placement.id if placement else None,
+        "settled": None
+        if settled is None
+        else {
+            "value": _finite(settled.value),
+            "uncertainty": _finite(settled.uncertainty),
+            "count": settled.count,
+            "overload": settled.overload,
+            "t_us": settled.from_us,
+        },
+        "judgement": placement.judgement.as_dict() if placement and placement.judgement else None,
+        "above_touch_limit": _above_touch_limit(probe),
+    }
+
+
+def _above_touch_limit(probe: Probe) -> bool:
+    last = probe.last
+    if last is None or not math.isfinite(last.value):
+        return False
+    if last.quantity is Quantity.DC_V:
+        return abs(last.value) > TOUCH_LIMIT_DC_V
+    return last.quantity is Quantity.AC_V and abs(last.value) > TOUCH_LIMIT_AC_V
+
+
+def _instrument(line: InstrumentLine) -> dict[str, Any]:
+    return {
+        "name": line.setup.spec.name,
+        "kind": line.setup.spec.kind,
+        "resource": line.setup.spec.resource,
+        "identity": line.identity,
+        "status": line.status,
+        "why": line.why,
+        "last_t_us": line.last_us,
+        "poll_s": line.setup.poll_s,
+    }
+
+
+def _series(desk: Desk) -> list[dict[str, Any]]:
+    rows = []
+    for (instrument, channel, quantity), number in desk.series_ids.items():
+        probe = desk.probe_of(instrument, channel)
+        rows.append(
+            {
+                "id": number,
+                "instrument": instrument,
+                "channel": channel,
+                "quantity": quantity.value,
+                "unit": quantity.unit,
+                "probe": probe.name if probe else "",
+            }
+        )
+    return rows
+
+
+def _cautions(desk: Desk) -> list[dict[str, Any]]:
+    functions = [
+        probe.last.quantity.needs_dead_unit
+        for probe in desk.probes.values()
+        if probe.last and desk.instruments[probe.instrument].status == "ok"
+    ]
+    kinds = {line.setup.spec.kind for line in desk.instruments.values() if line.status == "ok"}
+    now_due = due(
+        Situation(
+            protection=desk.unit.protection,
+            rated_mains_v=desk.unit.rated_mains_v,
+            condition=desk.context["condition"],
+            unit_on=desk.unit_on,
+            scope_on="scope" in kinds,
+            generator_on="generator" in kinds,
+            dead_function_on_live_unit=bool(desk.unit_on) and any(functions),
+            dead_function=any(functions),
+            above_touch_limit=any(_above_touch_limit(probe) for probe in desk.probes.values()),
+            confirmed=frozenset(desk.confirmed),
+        )
+    )
+    return [
+        {
+            "id": caution.id,
+            "where": caution.where,
+            "text": caution.text,
+            "kind": caution.kind,
+            "confirmed": caution.id in desk.confirmed,
+            "due": caution.id in now_due,
+        }
+        for caution in CAUTIONS
+    ]
