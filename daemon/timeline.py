@@ -1,0 +1,141 @@
+"""A session told in order: as one JSON object, and as text for a terminal."""
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+import pandas as pd
+
+from daemon.records import SessionRecords
+from drivers.clock import iso_utc
+from drivers.readings import Quantity
+
+Entry = dict[str, Any]
+_TAGS = ("instrument", "point", "leg", "mode", "condition", "hypothesis", "quantity")
+_VERDICT = ("point", "verdict", "also", "ratio", "why")
+
+
+def timeline(records: SessionRecords) -> dict[str, list[Entry]]:
+    """Placements, events, switch-ons and objections; times ISO 8601 UTC, null where nothing is known."""
+    return {
+        "placements": [_placement(row) for row in _rows(records.placements())],
+        "events": [
+            {"time": iso_utc(row["t_us"]), "kind": row["kind"], "text": row["text"]}
+            for row in _rows(records.events())
+        ],
+        "switch_ons": [
+            {"time": iso_utc(row["t_us"]), **{name: row[name] for name in _VERDICT}}
+            for row in _rows(records.switch_ons())
+        ],
+        "objections": [
+            {"time": iso_utc(row["t_us"]), **{name: row[name] for name in ("placement", "kind", "text")}}
+            for row in _rows(records.objections())
+        ],
+    }
+
+
+def timeline_text(records: SessionRecords) -> str:
+    """The same to be read in a terminal, a line an entry in order of time.
+
+    Objections stand indented under the placement they object to, verdicts on switch-ons
+    indented at their time; what is struck says so.
+    """
+    story = timeline(records)
+    numbers = [int(number) for number in records.placements()["id"]]
+    objections = story["objections"]
+    told: list[tuple[str, str]] = []
+    for number, placement in zip(numbers, story["placements"], strict=True):
+        own = [each for each in objections if each["placement"] == number]
+        told.append((placement["from"], "\n".join([_stay(number, placement), *map(_objection, own)])))
+    told += [(each["time"], _objection(each)) for each in objections if each["placement"] not in numbers]
+    told += [(each["time"], _happening(each)) for each in story["events"] if each["kind"] not in _TOLD_APART]
+    told += [(each["time"], _switch_on(each)) for each in story["switch_ons"]]
+    lines = [_title(records.meta), *(text for _, text in sorted(told, key=lambda each: each[0]))]
+    return "\n".join(lines)
+
+
+_TOLD_APART = ("objection", "switch-on verdict")
+
+
+def _placement(row: Mapping[str, Any]) -> Entry:
+    return {
+        "from": iso_utc(row["t0_us"]),
+        "to": None if row["t1_us"] is None else iso_utc(row["t1_us"]),
+        **{name: row[name] for name in _TAGS},
+        **{name: row[name] for name in ("value", "uncertainty", "count", "struck")},
+        "verdict": (row["judgement"] or {}).get("verdict"),
+    }
+
+
+def _rows(frame: pd.DataFrame) -> list[Entry]:
+    """Rows with Python's own values, None for what is not known."""
+    rows = frame.astype(object).to_dict("records")
+    return [{str(name): _plain(value) for name, value in row.items()} for row in rows]
+
+
+def _plain(value: Any) -> Any:
+    if value is None or value is pd.NA or value is pd.NaT:
+        return None
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    return value
+
+
+def _title(meta: Mapping[str, str]) -> str:
+    unit = " ".join(filter(None, (meta.get("unit", ""), meta.get("serial", "")))) or "unit not named"
+    started = meta.get("started_us", "")
+    return f"{unit}, session of {iso_utc(int(started)) if started.isdigit() else 'unknown time'} (times in UTC)"
+
+
+def _stay(number: int, entry: Entry) -> str:
+    tags = ", ".join(filter(None, (entry["mode"], entry["condition"], entry["hypothesis"])))
+    where = f"{entry['point'] or '(no point)'} {entry['leg']}".strip()
+    struck = "STRUCK  " if entry["struck"] else ""
+    verdict = f"  {entry['verdict']}" if entry["verdict"] else ""
+    return f"{_clock(entry['from'])}  #{number:<4} {struck}{where}  {_amount(entry)}{verdict}  [{tags}]"
+
+
+def _amount(entry: Entry) -> str:
+    if entry["value"] is None:
+        return "not settled" if entry["to"] else "being measured"
+    unit = _unit(entry["quantity"])
+    spread = "" if entry["uncertainty"] is None else f" +/- {entry['uncertainty']:.2g}"
+    return f"{entry['value']:.6g}{spread} {unit}".rstrip()
+
+
+def _unit(quantity: str) -> str:
+    return Quantity(quantity).unit if quantity in set(Quantity) else quantity
+
+
+def _objection(entry: Entry) -> str:
+    return f"{_INDENT}objection: {entry['text'] or entry['kind']}"
+
+
+def _happening(entry: Entry) -> str:
+    text = f": {entry['text']}" if entry["text"] else ""
+    return f"{_clock(entry['time'])}  {entry['kind']}{text}"
+
+
+def _switch_on(entry: Entry) -> str:
+    also = _joined(entry["also"])
+    ratio = "" if entry["ratio"] is None else f", {entry['ratio']:.2g} of the reference"
+    why = f": {entry['why']}" if entry["why"] else ""
+    return f"{_INDENT}switch-on at {entry['point'] or '(no point)'} {_shout(entry['verdict'])}{also}{ratio}{why}"
+
+
+def _shout(verdict: str | None) -> str:
+    """A missing one must not be overlooked among lines that look alike."""
+    return (verdict or "without verdict").upper() if verdict == "missing" else verdict or "without verdict"
+
+
+def _joined(also: Any) -> str:
+    words = also if isinstance(also, list) else [also] if also else []
+    return "".join(f", {word}" for word in words)
+
+
+def _clock(time: str) -> str:
+    """Day and time to the tenth of a second: ``03-01 10:00:00.2``."""
+    return f"{time[5:10]} {time[11:21]}"
+
+
+_INDENT = " " * 18
