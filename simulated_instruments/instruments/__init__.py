@@ -1,0 +1,1 @@
+"""The five instruments of the bench: what each says over its language, asked of the one unit."""
