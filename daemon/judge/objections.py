@@ -59,7 +59,7 @@ def object_to(
     unit_draws_current: bool | None,
     repair_times_us: Sequence[int] = (),
 ) -> list[Objection]:
-    """Objections to ``stay``, given the unstruck ``earlier`` ones in order of time.
+    """Objections to ``stay``, given the unstruck ``earlier`` ones of all probes.
 
     ``repair_times_us``: when a part was replaced, lifted, bypassed, adjusted or cleaned, or a proof given;
     ``unit_draws_current`` None means that nobody knows.
@@ -68,6 +68,7 @@ def object_to(
         return [_wrong_function(stay)] if unit_draws_current else []
     if not stay.point or not math.isfinite(stay.value):
         return []
+    earlier = sorted((e for e in earlier if e.from_us < stay.from_us), key=lambda e: e.from_us)
     found = (
         _two_values(stay, earlier, drawing, repair_times_us),
         _other_mode(stay, earlier, drawing),
@@ -128,7 +129,7 @@ def _answers_a_doubt(stay: Stay, earlier: Sequence[Stay], drawing: Drawing | Non
 
     That is the correction itself: the selector was put right and the probe stayed at its point.
     """
-    before = earlier[-1]
+    before = [e for e in earlier if e.quantity is stay.quantity][-1]
     point = _point(stay, drawing)
     if point is None or not _comparable(before, stay):
         return False
