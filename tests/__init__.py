@@ -1,0 +1,1 @@
+"""The tests of probetrail. ``python -m tests`` brings what they need and runs them all."""
