@@ -1,0 +1,69 @@
+"""``python -m dashboard``: serve the screens of one running daemon on this machine."""
+
+import argparse
+import json
+import socket
+import sys
+import threading
+from pathlib import Path
+
+import psutil
+import uvicorn
+
+from daemon.commands import Door
+from dashboard.app import build, screen_token
+
+LOOK_AT_PARENT_S = 1.0
+
+
+class _Announcing(uvicorn.Server):
+    """Prints the address as one line of JSON once somebody can come in."""
+
+    def __init__(self, config: uvicorn.Config, address: str) -> None:
+        super().__init__(config)
+        self._address = address
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        """See ``uvicorn.Server``."""
+        await super().startup(sockets)
+        sys.stdout.write(json.dumps({"address": self._address}) + "\n")
+        sys.stdout.flush()
+
+
+def main() -> None:
+    """Serve until told to stop, or until the parent process is gone."""
+    asked = _arguments()
+    token = screen_token(asked.daemon_token)
+    with socket.create_server(("127.0.0.1", asked.port)) as listening:
+        address = f"http://127.0.0.1:{listening.getsockname()[1]}/?token={token}"
+        app = build(Door(asked.daemon_port, asked.daemon_token), token=token, sessions=asked.sessions)
+        # Open streams would hold a polite shutdown up for ever.
+        config = uvicorn.Config(
+            app, log_level="warning", access_log=False, timeout_graceful_shutdown=2, ws="websockets-sansio"
+        )
+        server = _Announcing(config, address)
+        if asked.parent is not None:
+            threading.Thread(target=_leave_with, args=(asked.parent, server), daemon=True).start()
+        server.run(sockets=[listening])
+
+
+def _arguments() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(prog="python -m dashboard", description=__doc__)
+    parser.add_argument("--daemon-port", type=int, required=True, help="where the daemon listens")
+    parser.add_argument("--daemon-token", required=True, help="the token that opens the daemon's door")
+    parser.add_argument("--port", type=int, default=0, help="where to serve; 0 takes a free one")
+    parser.add_argument("--sessions", type=Path, required=True, help="folder of the session files")
+    parser.add_argument("--parent", type=int, help="leave when the process of this number is gone")
+    return parser.parse_args()
+
+
+def _leave_with(parent: int, server: uvicorn.Server) -> None:
+    try:
+        psutil.Process(parent).wait()
+    except psutil.NoSuchProcess:
+        pass
+    server.should_exit = True
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,36 @@
+// Single-key shortcuts. They rest while somebody types, and can be switched off.
+
+const shortcuts = new Map();
+
+export const isOn = () => stored("keys", "on") === "on";
+export const turn = (on) => keep("keys", on ? "on" : "off");
+
+export function stored(name, otherwise) {
+  try { return localStorage.getItem(name) ?? otherwise; } catch { return otherwise; }
+}
+
+export function keep(name, value) {
+  try { localStorage.setItem(name, value); } catch { /* it then holds for this page only */ }
+}
+
+export function onKey(key, meaning, act) {
+  shortcuts.set(key, { key, meaning, act });
+}
+
+export const allKeys = () => [...shortcuts.values()];
+
+const types = (node) => node.matches?.("input:not([type=checkbox]):not([type=radio]), textarea, select, [contenteditable]");
+const presses = (node) => node.matches?.("button, a, summary, [role=button], [role=combobox]");
+
+function pressed(event) {
+  if (event.ctrlKey || event.metaKey || event.altKey || event.isComposing) return;
+  if (event.key === "Escape") return document.activeElement?.blur();
+  if (types(event.target) || !isOn() || document.querySelector("dialog[open]")) return;
+  if (event.key === " " && presses(event.target)) return;
+  const shortcut = shortcuts.get(event.key) ?? shortcuts.get(event.key.toLowerCase());
+  if (!shortcut || event.repeat) return;
+  event.preventDefault();
+  shortcut.act();
+}
+
+document.addEventListener("keydown", pressed);

@@ -1,0 +1,97 @@
+// The scope's screen as it came: both channels over one time axis.
+
+import { el, setText } from "./dom.js";
+import { bench, hear, now_us } from "./link.js";
+import { ago, axisWords, steps, text } from "./numbers.js";
+import { lineOf, prepare, rule, write } from "./paint.js";
+import { gathered } from "./pace.js";
+
+const traces = new Map();
+let canvas = null;
+let words = null;
+
+const probeOf = (header) => bench.state?.probes.find((p) => p.instrument === header.instrument && p.channel === header.channel);
+
+function nameOf(header) {
+  const probe = probeOf(header);
+  const point = probe?.point ? `, ${[probe.point, probe.leg].filter(Boolean).join(" \u00b7 ")}` : "";
+  return `channel ${header.channel || "1"}${point}${header.clipped ? ", clipped" : ""}`;
+}
+
+function spanOf(all) {
+  let low = Infinity;
+  let high = -Infinity;
+  for (const { lowest, highest } of all) { low = Math.min(low, lowest); high = Math.max(high, highest); }
+  if (!(high - low > 1e-4)) { const middle = Number.isFinite(low) ? (low + high) / 2 : 0; return [middle - 0.05, middle + 0.05]; }
+  const room = (high - low) * 0.08;
+  return [low - room, high + room];
+}
+
+function extremes(volts) {
+  let [lowest, highest] = [Infinity, -Infinity];
+  for (const v of volts) { if (v < lowest) lowest = v; if (v > highest) highest = v; }
+  return { lowest, highest };
+}
+
+function drawTrace(pen, { header, volts }, line, at) {
+  const step_s = (header.dt_s * header.n) / volts.length || header.dt_s;
+  pen.save();
+  pen.strokeStyle = line.colour;
+  pen.setLineDash(line.dash);
+  pen.lineWidth = 1.6;
+  pen.beginPath();
+  volts.forEach((v, n) => { const [x, y] = at(n * step_s, v); if (n) pen.lineTo(x, y); else pen.moveTo(x, y); });
+  pen.stroke();
+  pen.restore();
+}
+
+function drawGrid(pen, box, at, [low, high], length_s, height) {
+  const volts = steps(low, high, 5);
+  const times = steps(0, length_s, Math.max(3, (box.right - box.left) / 130));
+  axisWords(volts, "V").forEach((words, n) => {
+    const y = at(0, volts[n])[1];
+    rule(pen, box.left, y, box.right, y, volts[n] === 0 ? "firm" : "hair");
+    write(pen, words, box.left - 6, y, { align: "right", base: "middle", size: 11 });
+  });
+  axisWords(times, "s").forEach((words, n) => {
+    const x = at(times[n], low)[0];
+    rule(pen, x, box.top, x, box.bottom, "hair");
+    write(pen, words, Math.min(x, box.right - 14), height - 6, { align: n ? "center" : "left", size: 11 });
+  });
+}
+
+function draw() {
+  if (!canvas?.isConnected) return;
+  const { pen, width, height } = prepare(canvas);
+  const all = [...traces.values()].sort((a, b) => a.header.channel.localeCompare(b.header.channel));
+  if (!all.length) return write(pen, "No trace yet.", 8, 24, { size: 14 });
+  const length_s = Math.max(...all.map(({ header }) => header.dt_s * header.n)) || 1;
+  const [low, high] = spanOf(all);
+  const box = { left: 52, right: width - 8, top: 8, bottom: height - 22 };
+  const at = (t, v) => [box.left + (t / length_s) * (box.right - box.left), box.bottom - ((v - low) / (high - low)) * (box.bottom - box.top)];
+  drawGrid(pen, box, at, [low, high], length_s, height);
+  all.forEach((one, n) => drawTrace(pen, one, lineOf(n), at));
+  return null;
+}
+
+function describe() {
+  const all = [...traces.values()];
+  if (!all.length) return;
+  const old_s = (now_us() - Math.max(...all.map(({ header }) => header.t0_us + header.dt_s * header.n * 1e6))) / 1e6;
+  const each = all.map(({ header, lowest, highest }, n) => el("span", { class: `line-${n + 1}` }, `${nameOf(header)}: ${text(lowest, "V", 3)} to ${text(highest, "V", 3)}`));
+  words.replaceChildren(...each, el("span", { class: old_s > 5 ? "old" : "" }, old_s > 5 ? `last trace ${ago(old_s)} ago` : ""));
+  canvas.setAttribute("aria-label", words.textContent);
+}
+
+export function startScope() {
+  canvas = el("canvas", { class: "scope-plot", role: "img", "aria-label": "no trace yet" });
+  words = el("p", { class: "legend" });
+  document.getElementById("scope").replaceChildren(canvas, words);
+  setText(words, "Waiting for a scope.");
+  const soon = gathered(() => { draw(); describe(); });
+  hear("trace", (header, volts) => { traces.set(`${header.instrument}|${header.channel}`, { header, volts, ...extremes(volts) }); soon(); });
+  addEventListener("resize", soon);
+  document.addEventListener("theme-turned", soon);
+  setInterval(describe, 2000);
+  soon();
+}

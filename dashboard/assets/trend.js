@@ -1,0 +1,190 @@
+// Every series on one time axis, each in a lane of its own, placements as labelled bands.
+
+import { el, setText } from "./dom.js";
+import { bench, hear, now_us } from "./link.js";
+import { clock, steps, text } from "./numbers.js";
+import { colour, lineOf, prepare, rule, shorten, write } from "./paint.js";
+import { gathered } from "./pace.js";
+import { keep, stored } from "./keys.js";
+import { quantityWords } from "./readout.js";
+import { Ring } from "./rings.js";
+
+const LANE = 74;
+const AXIS = 22;
+const LEFT = 8;
+const TIME_STEPS_S = [5, 10, 15, 30, 60, 120, 300, 600, 1800];
+
+const rings = new Map();
+let placements = [];
+let minutes = Number(stored("trend-minutes", "2")) || 2;
+let canvas = null;
+let summary = null;
+
+function ringOf(id) {
+  if (!rings.has(id)) rings.set(id, new Ring());
+  return rings.get(id);
+}
+
+function take(series) {
+  for (const [id, rows] of Object.entries(series)) {
+    const ring = ringOf(id);
+    for (const [t_us, value] of rows) ring.push(t_us, value);
+  }
+}
+
+// What was read before this page was opened.
+async function fetchBefore() {
+  const answer = await fetch("/recent?minutes=30").catch(() => null);
+  if (!answer?.ok) return;
+  const before = await answer.json();
+  placements = before.placements;
+  for (const [id, rows] of Object.entries(before.series)) {
+    const since = rings.get(id);
+    const ring = new Ring();
+    for (const [t_us, low, high] of rows) {
+      ring.push(t_us, low);
+      if (high !== low) ring.push(t_us, high);
+    }
+    for (let n = 0; since && n < since.length; n += 1) ring.push(since.t_us[since.index(n)], since.value[since.index(n)]);
+    rings.set(id, ring);
+  }
+}
+
+async function fetchPlacements() {
+  const answer = await fetch("/recent?minutes=30&series=false").catch(() => null);
+  if (answer?.ok) placements = (await answer.json()).placements;
+}
+
+const lanes = (t0) => (bench.state?.series ?? []).filter((s) => { const last = rings.get(String(s.id))?.last(); return last && last.t_us >= t0; });
+
+function span(columns, series) {
+  let low = Infinity;
+  let high = -Infinity;
+  columns.low.forEach((v) => { if (v < low) low = v; });
+  columns.high.forEach((v) => { if (v > high) high = v; });
+  if (low > high) return [0, 1];
+  const least = Math.max(Math.abs(high), Math.abs(low)) * 0.002 + ({ V: 0.01, A: 0.001, ohm: 0.1 }[series.unit] ?? 1e-3);
+  const middle = (low + high) / 2;
+  const half = Math.max((high - low) / 2, least) * 1.12;
+  return [middle - half, middle + half];
+}
+
+function drawBands(pen, series, top, box, at) {
+  const bands = placements.filter((p) => p.probe === series.probe && p.quantity === series.quantity);
+  bands.forEach((band, n) => {
+    const x0 = Math.max(box.left, at(band.t0_us));
+    const x1 = Math.min(box.right, at(band.t1_us ?? now_us()));
+    if (x1 <= box.left || x0 >= box.right) return;
+    pen.fillStyle = colour(n % 2 ? "band-odd" : "band-even");
+    pen.fillRect(x0, top + 1, x1 - x0, LANE - 2);
+    rule(pen, x0, top + 1, x0, top + LANE - 1, "firm");
+    if (band.struck) hatch(pen, x0, top + 1, x1 - x0, LANE - 2);
+    const words = `${band.struck ? "struck: " : ""}${[band.point, band.leg].filter(Boolean).join(" \u00b7 ")}`;
+    pen.font = "600 11px system-ui, sans-serif";
+    write(pen, shorten(pen, words, x1 - x0 - 8), x0 + 4, top + 13, { name: "ink", weight: 600 });
+  });
+}
+
+function hatch(pen, x, y, width, height) {
+  pen.save();
+  pen.beginPath();
+  pen.rect(x, y, width, height);
+  pen.clip();
+  for (let at = x - height; at < x + width; at += 7) rule(pen, at, y + height, at + height, y, "firm", [], 0.8);
+  pen.restore();
+}
+
+function drawLine(pen, columns, top, box, low, high, line) {
+  const y = (v) => top + LANE - 6 - ((v - low) / (high - low)) * (LANE - 26);
+  pen.save();
+  pen.strokeStyle = line.colour;
+  pen.lineWidth = 1.6;
+  pen.setLineDash(line.dash);
+  pen.lineJoin = "round";
+  pen.beginPath();
+  let open = false;
+  let last = -1;
+  for (let x = 0; x < columns.low.length; x += 1) {
+    if (columns.gap[x]) open = false;
+    if (Number.isNaN(columns.low[x])) continue;
+    if (x - last > 60) open = false;
+    if (open) pen.lineTo(box.left + x, y(columns.high[x]));
+    else pen.moveTo(box.left + x, y(columns.high[x]));
+    if (columns.low[x] !== columns.high[x]) pen.lineTo(box.left + x, y(columns.low[x]));
+    open = true;
+    last = x;
+  }
+  pen.stroke();
+  pen.restore();
+}
+
+function drawAxis(pen, box, t0, t1, bottom, at) {
+  const wanted = (t1 - t0) / 1e6 / Math.max(2, (box.right - box.left) / 110);
+  const step_us = (TIME_STEPS_S.find((s) => s >= wanted) ?? 3600) * 1e6;
+  for (let t = Math.ceil(t0 / step_us) * step_us; t <= t1; t += step_us) {
+    rule(pen, at(t), 0, at(t), bottom, "hair");
+    write(pen, clock(t), at(t), bottom + 15, { align: "center" });
+  }
+  rule(pen, box.left, bottom, box.right, bottom, "firm");
+}
+
+function draw() {
+  if (!canvas?.isConnected) return;
+  const t1 = now_us();
+  const t0 = t1 - minutes * 60e6;
+  const shown = lanes(t0);
+  canvas.style.height = `${Math.max(2, shown.length) * LANE + AXIS}px`;
+  const { pen, width } = prepare(canvas);
+  const box = { left: LEFT, right: width - (width < 500 ? 70 : 112) };
+  const bottom = Math.max(2, shown.length) * LANE;
+  const at = (t) => box.left + ((t - t0) / (t1 - t0)) * (box.right - box.left);
+  shown.forEach((series, n) => { if (series.probe) drawBands(pen, series, n * LANE, box, at); });
+  drawAxis(pen, box, t0, t1, bottom, at);
+  if (!shown.length) write(pen, "Nothing was read in this time.", box.left + 8, LANE, { size: 14 });
+  shown.forEach((series, n) => drawLane(pen, series, n, box, t0, t1));
+}
+
+function drawLane(pen, series, n, box, t0, t1) {
+  const top = n * LANE;
+  const ring = rings.get(String(series.id));
+  const columns = ring.columns(t0, t1, Math.max(1, Math.floor(box.right - box.left)));
+  const [low, high] = span(columns, series);
+  if (n) rule(pen, box.left, top, box.right, top, "hair");
+  drawLine(pen, columns, top, box, low, high, lineOf(n));
+  const last = ring.last();
+  const x = box.right + 8;
+  write(pen, series.probe ? `probe ${series.probe}` : series.instrument, x, top + 14, { name: "ink", weight: 600 });
+  write(pen, quantityWords(series.quantity), x, top + 28, { size: 10 });
+  write(pen, Number.isNaN(last.value) ? "no value" : text(last.value, series.unit), x, top + 48, { name: "ink", size: 13 });
+  write(pen, `${steps(low, high, 2).length ? `${text(low, series.unit, 3)} to ${text(high, series.unit, 3)}` : ""}`, x, top + 64, { size: 9 });
+}
+
+function describe() {
+  const t0 = now_us() - minutes * 60e6;
+  const words = lanes(t0).map((s) => `${s.probe ? `probe ${s.probe}` : s.instrument} ${quantityWords(s.quantity)} ${text(rings.get(String(s.id)).last().value, s.unit)}`);
+  setText(summary, words.join("; "));
+}
+
+export function startTrend() {
+  const place = document.getElementById("trend");
+  const pick = el("select", { id: "trend-minutes", "aria-label": "time shown", onchange: () => { minutes = Number(pick.value); keep("trend-minutes", pick.value); soon(); } }, ...[[0.5, "30 s"], [2, "2 min"], [5, "5 min"], [15, "15 min"], [30, "30 min"]].map(([n, words]) => el("option", { value: n, selected: n === minutes }, words)));
+  canvas = el("canvas", { class: "trend-plot", role: "img", "aria-labelledby": "trend-words" });
+  summary = el("span", { id: "trend-words", class: "unseen" });
+  place.replaceChildren(el("div", { class: "tools" }, el("label", {}, "the last ", pick)), canvas, summary);
+  const soon = gathered(draw);
+  let session = null;
+  let stays = "";
+  hear("readings", (series) => { take(series); soon(); });
+  hear("state", (state) => {
+    const path = state.session?.path ?? null;
+    const standing = JSON.stringify(state.probes.map((p) => [p.placement, p.point, p.state === "settled"]));
+    if (path !== session) { session = path; rings.clear(); placements = []; fetchBefore().then(soon); }
+    else if (standing !== stays) fetchPlacements().then(soon);
+    stays = standing;
+    soon();
+  });
+  setInterval(() => { if (!document.hidden && bench.link.ok) soon(); }, 500);
+  setInterval(describe, 5000);
+  addEventListener("resize", soon);
+  document.addEventListener("theme-turned", soon);
+}

@@ -1,0 +1,154 @@
+"""The timeline page: one session on one time axis, its filters, the look at one placement, and a table."""
+
+from typing import Any
+
+import pandas as pd
+from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash.exceptions import PreventUpdate
+
+from dashboard.placement_panel import placement_panel
+from dashboard.review import Review, Rows, Story
+from dashboard.timeline_figure import chosen, timeline_figure
+from dashboard.timeline_table import placement_table, story_table
+from dashboard.words import day_words
+from drivers.errors import SessionError
+
+PLOT = {
+    "displaylogo": False,
+    "modeBarButtonsToRemove": ["sendChartToCloud", "shareChart", "lasso2d", "select2d", "autoScale2d", "toImage"],
+    "scrollZoom": True,
+    "responsive": True,
+}
+REFRESH_MS = 2000
+FILTERS = ("point", "mode", "hypothesis")
+
+
+def layout(review: Review, session: str) -> html.Div:
+    """The page of one session; ``session`` is its file name, "" means the one that is running."""
+    try:
+        story = review.story(session)
+    except SessionError:
+        return _choose(review, session)
+    unit = story.meta.get("unit") or "unit not named"
+    serial = story.meta.get("serial", "")
+    started = story.meta.get("started_us", "")
+    return html.Div(
+        id="timeline",
+        className="review",
+        children=[
+            html.H1(f"{unit}{f', no. {serial}' if serial else ''}"),
+            html.P(_standing(story, day_words(int(started)) if started.isdigit() else ""), className="empty"),
+            dcc.Store(id="timeline-session", data=session),
+            dcc.Store(id="timeline-mark", data=""),
+            dcc.Store(id="timeline-look"),
+            dcc.Interval(id="timeline-tick", interval=REFRESH_MS, disabled="closed_us" in story.meta),
+            html.Div([_filter(name) for name in FILTERS], className="filters"),
+            dcc.Graph(id="timeline-plot", config=PLOT, className="timeline-plot"),
+            html.Section(id="timeline-panel", className="panel", **{"aria-live": "polite"}),
+            html.H2("Placements"),
+            html.Div(id="timeline-table", className="table-room"),
+            html.H2("Everything that happened"),
+            html.Div(id="timeline-events", className="table-room"),
+        ],
+    )
+
+
+def _standing(story: Story, started: str) -> str:
+    ended = story.meta.get("closed_us", "")
+    end = f"closed {day_words(int(ended))}" if ended.isdigit() else "still open"
+    return f"Started {started}, {end}. {len(story.placements)} placements, {len(story.events)} events. Local time."
+
+
+def _filter(name: str) -> html.Label:
+    return html.Label(
+        className="filter",
+        children=[
+            html.Span(name),
+            dcc.Dropdown(id=f"filter-{name}", multi=True, placeholder=f"every {name}", clearable=True),
+        ],
+    )
+
+
+def _choose(review: Review, session: str) -> html.Div:
+    asked = f"There is no session {session!r} here. " if session else "No session is running. "
+    rows = [
+        html.Li(html.A(f"{each.unit or each.file.name}, {day_words(each.started_us)}", href=timeline_address(each.file.name)))
+        for each in review.listing()
+    ]
+    return html.Div(
+        id="timeline",
+        className="review",
+        children=[html.H1("Timeline"), html.P([asked, "Choose one:" if rows else "There are none yet."]), html.Ul(rows)],
+    )
+
+
+def timeline_address(file_name: str) -> str:
+    """The address of a session's timeline."""
+    return f"/timeline?session={file_name}"
+
+
+def add_callbacks(pages: Dash, review: Review) -> None:
+    """Wire the page; every callback names the session by its file name."""
+
+    @pages.callback(
+        Output("timeline-plot", "figure"),
+        Output("timeline-table", "children"),
+        Output("timeline-events", "children"),
+        Output("timeline-mark", "data"),
+        *(Output(f"filter-{name}", "options") for name in FILTERS),
+        Input("timeline-tick", "n_intervals"),
+        Input("timeline-look", "data"),
+        *(Input(f"filter-{name}", "value") for name in FILTERS),
+        State("timeline-session", "data"),
+        State("timeline-mark", "data"),
+    )
+    def show(_: int, look: int | None, points: Any, modes: Any, hypotheses: Any, session: str, mark: str) -> Any:
+        story = review.story(session)
+        if ctx.triggered_id == "timeline-tick" and story.mark == mark:
+            raise PreventUpdate
+        placements = chosen(story.placements, points or [], modes or [], hypotheses or [])
+        return (
+            timeline_figure(story, placements, _thumbnails(review, session, story), look),
+            placement_table(placements, look),
+            story_table(story),
+            story.mark,
+            *(_options(story.placements, name) for name in FILTERS),
+        )
+
+    @pages.callback(
+        Output("timeline-look", "data"),
+        Input("timeline-plot", "clickData"),
+        Input({"look": ALL}, "n_clicks"),
+        prevent_initial_call=True,
+    )
+    def look_at(clicked: Any, pressed: list[int | None]) -> Any:
+        if ctx.triggered_id == "timeline-plot":
+            data = clicked["points"][0].get("customdata") if clicked else None
+            return data[0] if data and data[0] is not None else no_update
+        if not ctx.triggered_id or not any(pressed):
+            return no_update
+        return ctx.triggered_id["look"]
+
+    @pages.callback(
+        Output("timeline-panel", "children"),
+        Input("timeline-look", "data"),
+        Input("timeline-mark", "data"),
+        State("timeline-session", "data"),
+    )
+    def show_placement(look: int | None, _: str, session: str) -> Any:
+        if look is None:
+            return html.P("Click a placement, or press n and b, to see its readings.", className="empty")
+        placements = review.story(session).placements
+        row = next(placements[placements["id"] == look].itertuples(), None)
+        if row is None:
+            return html.P(f"There is no placement {look} any more.")
+        return placement_panel(row, *review.stay(session, look))
+
+
+def _thumbnails(review: Review, session: str, story: Story) -> dict[int, Rows]:
+    numbers = [int(number) for number in story.switch_ons["capture"].dropna().unique()]
+    return dict(zip(numbers, review.traces(session, numbers), strict=True))
+
+
+def _options(placements: pd.DataFrame, name: str) -> list[str]:
+    return [str(value) for value in placements[name].unique() if value]
