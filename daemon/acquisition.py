@@ -50,6 +50,10 @@ class Acquisition:
         """The file that is being written now."""
         return self._keeper.session
 
+    def monotonic_s(self) -> float:
+        """Seconds of the daemon's own clock, for deadlines."""
+        return self._clock.monotonic_s()
+
     def start(self) -> None:
         """Open the session and the doors and begin to poll. Raises ``SessionError`` or ``DrawingError``."""
         self._thread.start()

@@ -86,6 +86,7 @@ class Desk:
     storing_why: str = ""
     references: list[Reference] = field(default_factory=list)  # the newest last
     captures: dict[int, dict[str, Any]] = field(default_factory=dict)  # switch-on captures and their facts
+    unjudged: set[int] = field(default_factory=set)  # captures whose verdict is still to come
     last_placement: dict[str, int] = field(default_factory=dict)  # by probe
     after_commit: list[Callable[[], object]] = field(default_factory=list)
     series_ids: dict[tuple[str, str, Quantity], int] = field(default_factory=dict)

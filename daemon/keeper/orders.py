@@ -20,6 +20,7 @@ from drivers.errors import CommandError
 
 Body = dict[str, Any]
 Answer = dict[str, Any]
+TAGS = ("point", "leg", "mode", "condition", "hypothesis")
 
 
 def carry_out(desk: Desk, watch: SwitchWatch, body: Body) -> Answer:
@@ -145,7 +146,7 @@ def _placement(desk: Desk, body: Body) -> int:
 
 def _move(desk: Desk, body: Body) -> Answer:
     number = _placement(desk, body)
-    columns = {key: body[key] for key in ("point", "leg", "mode", "condition", "hypothesis") if key in body}
+    columns: dict[str, Any] = {key: body[key] for key in TAGS if key in body}
     if not columns:
         raise CommandError("point", "Say what it was: point, leg, mode, condition or hypothesis.")
     desk.writer.correct_placement(number, desk.clock.now_us(), body.get("why", ""), **columns)

@@ -14,14 +14,21 @@ landed, settled, lifted. Joined they are placements. The rules:
 - A change of function, mode, condition or hypothesis ends a stay; the next begins on the same lead.
 """
 
-from collections.abc import Iterator
+import math
+from collections import deque
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from daemon.judge.settle import Lifted, Settled, StayDetector
 from drivers.readings import Flag, Quantity, Reading
 
 GRIP_READINGS = 5
 GRIP_US = 1_000_000
+LOST_READINGS = 2
+# An open lead of a 10 Mohm meter wanders within a volt and not one way for long: common practice, no source.
+OPEN_LEAD_V = 1.0
+_LEAD_CAN_FLOAT = {Quantity.DC_V, Quantity.AC_V}
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +78,9 @@ class Probe:
         self._mark_used = True  # no mark has been said yet
         self._named_late = False  # the stay under way began under a used mark
         self._boundary_us = 0  # no stay reaches back beyond this
-        self._grip: list[int] = []  # times of readings in a row that do not look like a floating lead
+        self._grip: list[int] = []  # times of readings in a row that no open lead would give
+        self._slack = 0  # readings in a row that an open lead could give
+        self._recent: deque[float] = deque(maxlen=GRIP_READINGS)
         self._detector = StayDetector()
 
     @property
@@ -79,7 +88,7 @@ class Probe:
         """floating, settling or settled."""
         if self.settled is not None:
             return "settled"
-        return "floating" if self._detector.state == "floating" else "settling"
+        return "settling" if self.staying or self._grip else self._detector.state.replace("settled", "floating")
 
     def mark(self, point: str, leg: str, t_us: int) -> Iterator[Change]:
         """Take a person's word for what this probe touches."""
@@ -142,11 +151,15 @@ class Probe:
 
     def _take_grip(self, reading: Reading) -> Iterator[Change]:
         """Open a stay under a mark where the lead holds on to something that still moves."""
-        if self._detector.state == "floating" or Flag.OVERLOAD in reading.flags:
+        self._recent.append(reading.value)
+        if not _holds_on(reading, self._recent):
+            self._slack += 1
             self._grip.clear()
-            if self.staying and self.settled is None and not self._is_open_path(reading):
+            unsettled = self.staying and self.settled is None
+            if unsettled and self._slack >= LOST_READINGS and not self._is_open_path(reading):
                 yield self._end(reading.t_us - 1)
             return
+        self._slack = 0
         self._grip.append(reading.t_us)
         held = len(self._grip) >= GRIP_READINGS and reading.t_us - self._grip[0] >= GRIP_US
         if held and not self.staying and self.point:
@@ -160,6 +173,7 @@ class Probe:
             yield self._end(self.last.t_us)
         self._boundary_us = max(self._boundary_us, reading.t_us)
         self._grip.clear()
+        self._recent.clear()
         self._detector = StayDetector.of(reading.quantity)
 
     def _is_believable(self, settled: Settled, quantity: Quantity) -> bool:
@@ -181,3 +195,13 @@ class Probe:
         self._grip.clear()
         self._boundary_us = max(self._boundary_us, at_us + 1)
         return StayEnded(at_us, settled)
+
+
+def _holds_on(reading: Reading, recent: Sequence[float]) -> bool:
+    """True for a reading that an open lead would not give; a scope's lead cannot be told from its size."""
+    if reading.quantity is Quantity.RIPPLE or not math.isfinite(reading.value):
+        return False
+    if reading.quantity not in _LEAD_CAN_FLOAT or abs(reading.value) >= OPEN_LEAD_V:
+        return True
+    steps = [after - before for before, after in pairwise(recent)]
+    return len(steps) >= GRIP_READINGS - 1 and (min(steps) >= 0 or max(steps) <= 0)

@@ -225,6 +225,7 @@ def _keep_trace(desk: Desk, item: Awaited, trace: Trace, probe: Probe) -> None:
         "session": str(desk.writer.path),
     }
     desk.captures[capture] = facts
+    desk.unjudged.add(capture)
     # The judging process reads the file: the capture has to be in it before anybody hears of it.
     text = f"Trace of {probe.point} around the switch-on kept."
     desk.after_commit.append(lambda: desk.tell("capture", text, data=facts))
@@ -236,6 +237,7 @@ def note_verdict(desk: Desk, facts: Mapping[str, Any], verdict: Mapping[str, Any
     data = {key: facts.get(key) for key in told} | dict(verdict)
     data["t_us"] = facts["switch_on_t_us"]
     desk.verdicts[facts["point"], facts["leg"]] = data
+    desk.unjudged.discard(facts["capture"])
     where = ", ".join(word for word in (facts["point"], facts["mode"]) if word)
     text = f"{where}: {verdict['verdict']}. {verdict.get('why', '')}".strip()
     return desk.tell("switch-on verdict", text, data=data)

@@ -1,0 +1,79 @@
+"""Commands on files: ``timeline``, ``export``, ``switch-on``, and ``find``."""
+
+import argparse
+import json
+from pathlib import Path
+from typing import Any
+
+from daemon.export import export
+from daemon.judge.trace_verdict import judge_trace_file
+from daemon.records import open_session
+from daemon.timeline import timeline, timeline_text
+from drivers.clock import SystemClock
+from drivers.find import find
+
+
+def add_commands(groups: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Add the commands."""
+    parser = groups.add_parser("timeline", help="what happened in a session, in order")
+    parser.add_argument("session", type=Path, metavar="SESSION")
+    parser.add_argument("--json", action="store_true", help="one JSON object and nothing else")
+    parser.set_defaults(carry_out=_timeline)
+
+    parser = groups.add_parser("export", help="one row a reading, with its tags")
+    parser.add_argument("session", type=Path, metavar="SESSION")
+    parser.add_argument("--to", type=Path, required=True, metavar="FILE.csv|.parquet")
+    parser.set_defaults(carry_out=_export)
+
+    parser = groups.add_parser("switch-on", help="the verdict on a waveform file (t_s, then volts)")
+    parser.add_argument("trace", type=Path, metavar="TRACE.csv")
+    parser.add_argument("--reference", type=Path, metavar="REF.csv", help="a healthy switch-on of the same point")
+    parser.add_argument("--json", action="store_true", help="one JSON object and nothing else")
+    parser.set_defaults(carry_out=_switch_on)
+
+    parser = groups.add_parser("find", help="what answers on this machine and LAN")
+    parser.add_argument("--json", action="store_true", help="one JSON object and nothing else")
+    parser.set_defaults(carry_out=_find)
+
+
+def _print_json(content: dict[str, Any]) -> None:
+    print(json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False))
+
+
+def _timeline(options: argparse.Namespace) -> int:
+    with open_session(options.session) as records:
+        if options.json:
+            _print_json(timeline(records))
+        else:
+            print(timeline_text(records))
+    return 0
+
+
+def _export(options: argparse.Namespace) -> int:
+    rows = export(options.session, options.to)
+    print(f"{rows} readings written to {options.to}.")
+    return 0
+
+
+def _switch_on(options: argparse.Namespace) -> int:
+    answer = judge_trace_file(options.trace, options.reference)
+    if options.json:
+        _print_json(answer)
+        return 0
+    print(f"{answer['verdict']}. {answer['why']}")
+    if answer["also"]:
+        print("also: " + ", ".join(answer["also"]))
+    return 0
+
+
+def _find(options: argparse.Namespace) -> int:
+    found = list(find(SystemClock()))
+    if options.json:
+        rows = [{"resource": f.resource, "identity": str(f.identity or ""), "remark": f.remark} for f in found]
+        _print_json({"found": rows})
+        return 0
+    for entry in found:
+        print("  ".join(word for word in (entry.resource, str(entry.identity or ""), entry.remark) if word))
+    if not any(entry.resource for entry in found):
+        print("Nothing answers. Is the instrument on, on this LAN, and its remote interface enabled?")
+    return 0

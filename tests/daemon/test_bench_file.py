@@ -1,0 +1,106 @@
+"""The bench file: a good one becomes a bench; every mistake is one line with file, table, key and cure."""
+
+from pathlib import Path
+
+import pytest
+
+from daemon.bench_file import parse_bench, read_bench
+from drivers.errors import BenchFileError
+
+GOOD = """
+[unit]
+name = "cassette deck"
+protection = "double-insulated"
+rated_mains_v = 230
+
+[[instrument]]
+name = "meter"
+kind = "meter"
+resource = "TCPIP::127.0.0.1::5025::SOCKET"
+poll_s = 0.1
+probe = "red"
+accuracy = { percent_reading = 0.05, percent_range = 0.01 }
+
+[[instrument]]
+name = "scope"
+kind = "scope"
+resource = "TCPIP::127.0.0.1::5026::SOCKET"
+link = "visa"
+probe = ["scope A", "scope B"]
+watch_switch_on = true
+
+[[instrument]]
+name = "monitor"
+kind = "supply"
+resource = "ASRL/dev/ttyUSB0::INSTR"
+role = "supply current"
+baud = 19200
+"""
+
+
+def mistakes_of(text, folder=Path()):
+    with pytest.raises(BenchFileError) as raised:
+        parse_bench(text, "bench.toml", folder)
+    return raised.value.mistakes
+
+
+def test_a_good_file_becomes_a_bench():
+    bench = parse_bench(GOOD, "bench.toml", Path())
+    meter, scope, monitor = bench.setups
+    assert (meter.spec.name, meter.poll_s, meter.probes) == ("meter", 0.1, ("red",))
+    assert meter.spec.accuracy.percent_reading == 0.05
+    assert (scope.spec.link, scope.probes, scope.watch_switch_on) == ("visa", ("scope A", "scope B"), True)
+    assert (monitor.role, monitor.spec.options) == ("supply current", {"baud": 19200})
+    assert (bench.unit.unit, bench.unit.rated_mains_v) == ("cassette deck", 230.0)
+
+
+@pytest.mark.parametrize(
+    ("change", "line"),
+    [
+        (('kind = "meter"', 'kind = "voltmeter"'), 'bench.toml: [[instrument]] 1 ("meter"): kind: must be one of'),
+        (('name = "meter"\n', ""), 'bench.toml: [[instrument]] 1 ("no name"): name: is missing'),
+        (("poll_s = 0.1", "poll_s = -1"), '1 ("meter"): poll_s: must be 0.005 to 3600 s, not -1'),
+        (("poll_s = 0.1", 'poll_s = "fast"'), "poll_s: must be 0.005 to 3600 s, not 'fast'"),
+        (("poll_s = 0.1", "pol_s = 0.1"), "pol_s: not known here; known are"),
+        (('probe = "red"', ""), '1 ("meter"): probe: is missing: name the probe'),
+        (('"scope A", "scope B"', '"red", "scope B"'), "probe 'red' stands twice"),
+        (('name = "scope"', 'name = "meter"'), "name 'meter' stands twice"),
+        (('link = "visa"', 'link = "usb"'), '2 ("scope"): link: must be one of tcp, serial, visa'),
+        (("percent_range = 0.01", "per_range = 0.01"), "accuracy: must be { percent_reading"),
+        (("percent_range = 0.01", "percent_range = -1"), "accuracy: its values must be per cents"),
+        (("watch_switch_on = true", 'watch_switch_on = "yes"'), "watch_switch_on: must be true or false"),
+        (("baud = 19200", 'baud = "fast"'), '3 ("monitor"): baud: must be int'),
+        (('"double-insulated"', '"class II"'), "bench.toml: [unit]: protection: must be one of"),
+        (("TCPIP::127.0.0.1::5025::SOCKET", "192.168.0.5:5025"), '1 ("meter"): resource: '),
+        (("[unit]", "[units]"), "bench.toml: units: not known here"),
+    ],
+)
+def test_each_mistake_is_one_line_that_names_its_place(change, line):
+    before, after = change
+    assert before in GOOD
+    found = mistakes_of(GOOD.replace(before, after, 1))
+    assert any(line in mistake for mistake in found), found
+
+
+def test_all_mistakes_are_told_at_once():
+    text = GOOD.replace("poll_s = 0.1", "poll_s = 0").replace('link = "visa"', 'link = "x"')
+    assert len(mistakes_of(text)) == 2
+
+
+def test_what_is_not_toml_is_told_with_its_line():
+    (line,) = mistakes_of("[[instrument]\nname = 1")
+    assert line.startswith("bench.toml: not TOML:") and "line 1" in line
+
+
+def test_an_empty_file_and_a_missing_file_are_told(tmp_path):
+    assert "no [[instrument]] table" in mistakes_of("")[0]
+    with pytest.raises(BenchFileError, match="cannot be read"):
+        read_bench(tmp_path / "none.toml")
+
+
+def test_files_that_are_named_must_be_there(tmp_path):
+    text = GOOD + '\n[[reference]]\npoint = "PB OUT"\nfile = "ref.csv"\n'
+    assert any("there is no file" in line for line in mistakes_of(text, tmp_path))
+    (tmp_path / "ref.csv").write_text("t_s,volt\n")
+    (reference,) = parse_bench(text, "bench.toml", tmp_path).references
+    assert reference.file == tmp_path / "ref.csv"

@@ -1,0 +1,139 @@
+"""Marks and stays joined: which readings belong to which placement."""
+
+import math
+import random
+
+import pytest
+
+from daemon.keeper.probe import Probe, StayBegan, StayEnded, StayGrew, StayRenamed
+from drivers.readings import Flag, Quantity, Reading
+
+STEP_US = 100_000
+
+
+class Bench:
+    """Feeds a probe ten readings a second and keeps what it says of its stays."""
+
+    def __init__(self):
+        self.probe = Probe("red", "meter", "")
+        self.now_us = 1_000_000_000
+        self.changes = []
+        self.random = random.Random(7)
+
+    def read(self, value, quantity=Quantity.DC_V, flags=Flag.NONE, resolution=0.001):
+        self.now_us += STEP_US
+        reading = Reading(self.now_us, value, quantity, flags=flags, range=60.0, resolution=resolution)
+        self.changes += self.probe.feed(reading)
+
+    def hold(self, volts, seconds=2.0):
+        for _ in range(round(seconds * 10)):
+            self.read(round(volts + self.random.gauss(0, 0.0005), 3))
+
+    def float_lead(self, seconds=1.5):
+        for _ in range(round(seconds * 10)):
+            self.read(round(self.random.gauss(0.02, 0.06), 3))
+
+    def open_lead_on_ohms(self, seconds=1.5):
+        for _ in range(round(seconds * 10)):
+            self.read(math.nan, Quantity.OHM, Flag.OVERLOAD)
+
+    def mark(self, point):
+        self.changes += self.probe.mark(point, "", self.now_us)
+
+    def told(self, kind):
+        return [change for change in self.changes if isinstance(change, kind)]
+
+
+@pytest.fixture
+def bench():
+    return Bench()
+
+
+def test_a_landing_under_a_mark_is_a_stay_that_ends_when_the_probe_lifts(bench):
+    bench.float_lead()
+    bench.mark("VPH")
+    bench.float_lead()
+    landed_us = bench.now_us
+    bench.hold(9.108)
+    last_good_us = bench.now_us
+    bench.float_lead()
+    (began,), (ended,) = bench.told(StayBegan), bench.told(StayEnded)
+    assert landed_us < began.from_us <= landed_us + 3 * STEP_US
+    assert last_good_us - STEP_US <= ended.at_us < last_good_us + 2 * STEP_US
+    assert ended.settled.value == pytest.approx(9.108, abs=0.002)
+
+
+def test_a_floating_lead_is_no_stay_even_under_a_mark(bench):
+    bench.mark("VPH")
+    bench.float_lead(30)
+    assert not bench.changes
+
+
+def test_a_new_mark_on_a_resting_probe_splits_the_stay_at_once(bench):
+    bench.mark("A")
+    bench.hold(5.0)
+    marked_us = bench.now_us
+    bench.mark("B")
+    first, second = bench.told(StayBegan)
+    (ended,) = bench.told(StayEnded)
+    assert ended.at_us < marked_us == second.from_us
+    bench.hold(5.0)
+    assert bench.probe.settled is not None and first.from_us < second.from_us
+
+
+def test_a_point_named_late_names_the_stay_under_way(bench):
+    bench.mark("A")
+    bench.hold(5.0)
+    bench.float_lead()
+    bench.hold(7.0)
+    bench.mark("B")
+    assert bench.told(StayRenamed) and not bench.told(StayEnded)[1:]
+    assert bench.probe.point == "B"
+
+
+def test_a_drifting_value_under_a_mark_is_tagged_without_being_settled(bench):
+    bench.mark("C301+")
+    for i in range(60):
+        bench.read(1.0 + 0.3 * i)
+    (began,) = bench.told(StayBegan)
+    assert began.settled is None
+    assert bench.probe.phase == "settling"
+
+
+def test_an_open_lead_on_ohms_counts_only_under_a_fresh_mark(bench):
+    bench.open_lead_on_ohms()
+    assert not bench.told(StayBegan)
+    bench.mark("S301g common-PLAY")
+    marked_us = bench.now_us
+    bench.open_lead_on_ohms()
+    (began,) = bench.told(StayBegan)
+    assert began.settled.overload and began.from_us >= marked_us
+    bench.mark("")
+    bench.open_lead_on_ohms(5)
+    assert len(bench.told(StayBegan)) == 1
+
+
+def test_another_function_ends_the_stay(bench):
+    bench.mark("VN")
+    bench.hold(-19.83)
+    for _ in range(3):
+        bench.read(330.0, Quantity.OHM)
+    assert len(bench.told(StayEnded)) == 1
+
+
+def test_a_reading_taken_while_the_function_changed_belongs_to_no_stay(bench):
+    bench.mark("VN")
+    bench.hold(-19.83)
+    bench.read(-19.83, flags=Flag.CHANGING)
+    (ended,) = bench.told(StayEnded)
+    assert ended.at_us < bench.now_us
+
+
+def test_a_change_of_context_splits_the_stay_on_the_same_lead(bench):
+    bench.mark("V24")
+    bench.hold(23.4)
+    bench.changes += bench.probe.cut(bench.now_us)
+    assert len(bench.told(StayBegan)) == 2
+    assert bench.told(StayBegan)[1].from_us == bench.now_us
+    bench.hold(23.4)
+    assert bench.told(StayGrew)
