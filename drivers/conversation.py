@@ -157,15 +157,16 @@ class Conversation:
         return remarks
 
     def remark(self, text: str) -> None:
-        """Keep a remark for the time line."""
-        self._remarks.append(text)
+        """Keep a remark for the time line, once."""
+        if text not in self._remarks:
+            self._remarks.append(text)
 
     def close(self) -> None:
         """Restore what was borrowed and let go; safe to call twice, never raises."""
         if self._tag is not None:
             self._tag = None
             with contextlib.suppress(DriverError):
-                self._link.write(f"*ESE {self._kept_enable}".encode(), self._deadline_s())
+                self._ask_plainly(f"*ESE {self._kept_enable};*ESE?", scpi.read_integer)
         self._suspect = True
         self._link.close()
 
@@ -234,8 +235,7 @@ class Conversation:
         if self._has_status and self._ask_plainly("*ESR?", scpi.read_integer) & POWER_ON:
             self.remark("it was switched off and on in between")
         if self.has_error_queue:
-            for objection in self._read_queue():
-                self.remark(f"its error queue held {objection}")
+            self._remark_queue()
 
     def _keeps_errors(self) -> bool:
         first = self.try_ask(ERROR_QUERY, scpi.read_error)
@@ -243,9 +243,12 @@ class Conversation:
             return False
         if first.value[0]:
             self.remark(f"its error queue held {_objection(first.value)}")
-            for objection in self._read_queue():
-                self.remark(f"its error queue held {objection}")
+            self._remark_queue()
         return True
+
+    def _remark_queue(self) -> None:
+        for objection in self._read_queue():
+            self.remark(f"its error queue held {objection}")
 
     def _read_queue(self) -> list[str]:
         objections: list[str] = []

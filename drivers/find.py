@@ -44,7 +44,7 @@ def find(
     ]
     results: list[Found] = []
     names, remarks = _search(search, within_s / 2)
-    names = [name for name in names if not name.upper().startswith("ASRL")]
+    names = [name for name in names if not name.upper().startswith(("ASRL", "PRLGX-ASRL"))]
     askers = [
         threading.Thread(target=_ask_into, args=(results, name, clock), name=f"find {name}", daemon=True)
         for name in names

@@ -62,8 +62,7 @@ class ScpiGenerator(ScpiInstrument):
         """Output off, made sure of, and let go; safe to call twice, never raises."""
         if self._open:
             self._open = False
-            with contextlib.suppress(DriverError):
-                self._switch_off()
+            self._switch_off()
         super().close()
 
     def _switch_on(self) -> None:
@@ -75,10 +74,11 @@ class ScpiGenerator(ScpiInstrument):
         self._conversation.tell(f"{OUTPUT} ON")
 
     def _switch_off(self) -> None:
-        for _ in range(3):
-            self._conversation.tell_unchecked(f"{OUTPUT} OFF")
-            if not self._conversation.ask(f"{OUTPUT}?", scpi.read_boolean).value:
-                return
+        for _ in range(2):
+            with contextlib.suppress(DriverError):
+                self._conversation.tell_unchecked(f"{OUTPUT} OFF")
+                if not self._conversation.ask(f"{OUTPUT}?", scpi.read_boolean).value:
+                    return
 
     def _checked_poll(self, on: bool, frequency_hz: float | None, level_dbm: float | None) -> Poll:
         poll = self.poll()

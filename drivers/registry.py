@@ -44,7 +44,7 @@ OPTIONS: Mapping[str, Mapping[str, Option]] = {
     },
     "scope": LINK_OPTIONS
     | {
-        "channels": Option(list, [], "numbers of the channels that are read, shown or not; empty: those that are shown"),
+        "channels": Option(list, [], "numbers of the channels that are read; empty: those that are shown"),
         "dialect": Option(str, "form_a", "which words it understands: form_a has a preamble of ten fields"),
     },
     "generator": LINK_OPTIONS

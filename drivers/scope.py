@@ -51,31 +51,24 @@ class ScpiScope(ScpiInstrument):
 
     def poll(self) -> Poll:
         """A trace of each channel that is on, as it runs; each may be of a record of its own."""
-        state, rolling = self._state(), self._rolls()
-        stopped = state in self._dialect.stopped
-        traces = tuple(
-            self._trace(channel, rolling, None, stopped or state in self._dialect.waiting)
-            for channel in self._shown_channels()
-        )
+        unknown = self._state() in (*self._dialect.stopped, *self._dialect.waiting)
+        traces = self._all_traces(self._rolls(), None, unknown)
         return Poll(traces=traces, remarks=self._conversation.take_remarks())
 
     def record(self) -> Sequence[Trace]:
         """Stop, read every channel that is on of one record, run again; a scope that was stopped stays so."""
         state = self._state()
         if state in self._dialect.stopped:
-            return self._record_stopped(None, unknown=True)
+            return self._all_traces(rolling=False, end=None, unknown=True)
         rolling = self._rolls()
         try:
-            end = self._stop()
-            return self._record_stopped(end if rolling else None, state in self._dialect.waiting, end)
+            return self._all_traces(rolling, self._stop(), unknown=state in self._dialect.waiting)
         finally:
             with contextlib.suppress(DriverError):
                 self._conversation.tell_unchecked(self._dialect.run)
 
-    def _record_stopped(self, rolled: _Moment | None, unknown: bool, end: _Moment | None = None) -> list[Trace]:
-        return [
-            self._trace(channel, rolled is not None, end, unknown) for channel in self._shown_channels()
-        ]
+    def _all_traces(self, rolling: bool, end: _Moment | None, unknown: bool) -> tuple[Trace, ...]:
+        return tuple(self._trace(channel, rolling, end, unknown) for channel in self._shown_channels())
 
     def _stop(self) -> _Moment:
         asked_us = self._clock.now_us()

@@ -66,7 +66,8 @@ def read_scope_dialect(text: str, file_name: str) -> ScopeDialect:
     mistakes = list(_mistakes(table, file_name))
     if mistakes:
         raise DriverError("\n".join(mistakes))
-    return ScopeDialect(**{key: tuple(value) if isinstance(value, list) else value for key, value in table.items()})
+    content: dict[str, Any] = {key: tuple(value) if isinstance(value, list) else value for key, value in table.items()}
+    return ScopeDialect(**content)
 
 
 def _mistakes(table: Mapping[str, Any], file_name: str) -> list[str]:

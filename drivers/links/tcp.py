@@ -24,16 +24,7 @@ class TcpLink(StreamLink):
         self._socket: socket.socket | None = None
 
     def _connect(self, deadline_s: float) -> None:
-        try:
-            self._socket = socket.create_connection(self._address, timeout=self._rest_s(deadline_s))
-            self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-            self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
-        except socket.gaierror as error:
-            raise LinkRefused(f"{self._address[0]!r} is not a known host ({error}): check the name.") from error
-        except OSError as error:
-            raise LinkRefused(
-                f"nobody answers at {self._place} ({error}): is the instrument on, is the port right?"
-            ) from error
+        self._socket = _connected(*self._address, self._rest_s(deadline_s))
 
     def _disconnect(self) -> None:
         if self._socket is not None:
@@ -91,3 +82,22 @@ class TcpLink(StreamLink):
         return data
 
 
+
+
+def check_somebody_listens(host: str, port: int, within_s: float) -> None:
+    """Connect and close again. Raises ``LinkRefused`` when nobody answers."""
+    _connected(host, port, max(within_s, 0.001)).close()
+
+
+def _connected(host: str, port: int, within_s: float) -> socket.socket:
+    try:
+        connection = socket.create_connection((host, port), timeout=within_s)
+    except socket.gaierror as error:
+        raise LinkRefused(f"{host!r} is not a known host ({error}): check the name.") from error
+    except OSError as error:
+        raise LinkRefused(
+            f"nobody answers at {host} port {port} ({error}): is the instrument on, is the port right?"
+        ) from error
+    connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    connection.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+    return connection

@@ -4,6 +4,8 @@ Traps that shape this module (measured with pyvisa 1.16, pyvisa-py 0.8):
 
 - ``ResourceManager`` is one for the process, and closing it kills every session: it is never closed.
 - ``close`` leaves the session object behind: it is taken out of the library's table here.
+- Opening an absent HiSLIP or VXI-11 instrument waits five seconds, whatever the timeout, with a socket
+  left over: whether anybody listens is found out before, outside of the lock.
 - A refused SOCKET opens without an error, and one whose peer has closed spins a core: the socket is
   asked who its peer is, and peeked at before each read.
 - With the termination character on, every LF inside a block ends a read; with it off, ``read_raw``
@@ -12,10 +14,9 @@ Traps that shape this module (measured with pyvisa 1.16, pyvisa-py 0.8):
 """
 
 import contextlib
+import logging
 import select
-import sys
 import threading
-import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any
@@ -23,20 +24,26 @@ from typing import Any
 import pyvisa
 from pyvisa.constants import BufferOperation, ControlFlow, Parity, SerialTermination, StatusCode, StopBits
 from pyvisa.resources import MessageBasedResource
+from pyvisa_py.protocols import hislip
 from pyvisa_py.protocols.rpc import RPCError
 
 from drivers import scpi
 from drivers.clock import Clock
 from drivers.errors import LinkClosed, LinkError, LinkRefused, LinkTimeout, OutOfStep
 from drivers.links.stream import LONGEST_DRAIN_S, LONGEST_LINE
+from drivers.links.tcp import check_somebody_listens
 from drivers.resource_names import ResourceName, Way
 
 QUIET_S = 0.3
 AFTER_BLOCK = 64  # room for the terminator: a message-based read has to reach the end of the message
+PORTMAPPER_PORT = 111  # where VXI-11 asks for its own port (RFC 1057, appendix A)
 SLOWEST_BYTES_PER_S = 50_000.0
 PEEK = 2  # MSG_PEEK, the same on every system that Python's sockets know
 
+log = logging.getLogger("probetrail.visa")
 _opening = threading.Lock()
+# It prints when an instrument prefers overlapped mode, and standard output belongs to the command line.
+hislip.print = log.debug
 # What pyvisa and pyvisa-py let through, translated in one place. Their RPC error is a bare Exception.
 _FOREIGN = (pyvisa.Error, OSError, RuntimeError, UnicodeDecodeError, EOFError, AssertionError, RPCError, AttributeError)
 
@@ -68,8 +75,11 @@ class VisaLink:
 
     def open(self, deadline_s: float) -> None:
         """See ``Link``."""
+        if self._name.host:
+            port = self._name.port or PORTMAPPER_PORT
+            check_somebody_listens(self._name.host, port, deadline_s - self._clock.monotonic_s())
         open_ms = max(1, round((deadline_s - self._clock.monotonic_s()) * 1000))
-        with _opening, _quiet_output():
+        with _opening:
             try:
                 session = _manager(self._backend).open_resource(self._name.text, open_timeout=open_ms)
             except Exception as error:  # pyvisa-py raises bare Exception("could not connect")
@@ -252,7 +262,7 @@ class VisaLink:
         if session is None:
             return
         handle, library = session.session, session.visalib
-        with _opening, _quiet_output(), contextlib.suppress(*_FOREIGN):
+        with _opening, contextlib.suppress(*_FOREIGN):
             session.close()
         table = getattr(library, "sessions", None)
         if table is not None:
@@ -264,23 +274,14 @@ def visa_resources() -> list[str]:
 
     Raises ``LinkError`` where a backend fails as a whole.
     """
-    with _quiet_output():
-        try:
-            return list(_manager("@py").list_resources("?*"))
-        except Exception as error:  # whatever a missing library or a network without broadcast makes of it
-            raise LinkError(f"the search through VISA failed ({error!r}).") from error
+    try:
+        return list(_manager("@py").list_resources("?*"))
+    except Exception as error:  # whatever a missing library or a network without broadcast makes of it
+        raise LinkError(f"the search through VISA failed ({error!r}).") from error
 
 
 def _manager(backend: str) -> pyvisa.ResourceManager:
     return pyvisa.ResourceManager(backend)
-
-
-@contextmanager
-def _quiet_output() -> Iterator[None]:
-    """Keep what pyvisa-py prints out of standard output, and its hints about optional packages quiet."""
-    with contextlib.redirect_stdout(sys.stderr), warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        yield
 
 
 def _set_port(session: Any, options: Mapping[str, Any]) -> None:

@@ -1,0 +1,130 @@
+"""Every link passes the same suite; what is special to one is tested below it."""
+
+import pytest
+
+from drivers.errors import LinkClosed, LinkRefused, OutOfStep, ResourceNameError
+from drivers.links import visa
+from drivers.links.choice import make_link
+from drivers.links.serial import SerialLink
+from drivers.links.tcp import TcpLink
+from drivers.links.visa import VisaLink
+from drivers.resource_names import parse_resource
+from tests.drivers.conformance import AMPLE_S, LinkConformance
+from tests.drivers.scripted import Scripted
+from tests.drivers.servers import HislipServer, PtyServer, TcpServer, Vxi11Server
+
+
+class TestTcpLink(LinkConformance):
+    server = TcpServer
+
+
+class TestSerialLink(LinkConformance):
+    server = PtyServer
+
+
+class TestVisaSocketLink(LinkConformance):
+    server = TcpServer
+    forced = "visa"
+
+
+class TestVisaSerialLink(LinkConformance):
+    server = PtyServer
+    forced = "visa"
+    block_sizes = (0, 1, 9, 4096)  # one select and one read for each byte: 0.05 MB/s
+
+
+class TestVisaHislipLink(LinkConformance):
+    server = HislipServer
+    is_stream = False
+
+
+class TestVisaVxi11Link(LinkConformance):
+    server = Vxi11Server
+    is_stream = False
+
+
+@pytest.mark.parametrize(
+    ("name", "forced", "kind"),
+    [
+        ("TCPIP::localhost::5025::SOCKET", None, TcpLink),
+        ("TCPIP::localhost::5025::SOCKET", "tcp", TcpLink),
+        ("TCPIP::localhost::5025::SOCKET", "visa", VisaLink),
+        ("ASRL/dev/ttyUSB0::INSTR", None, SerialLink),
+        ("ASRL/dev/ttyUSB0::INSTR", "visa", VisaLink),
+        ("TCPIP::localhost::hislip0::INSTR", None, VisaLink),
+        ("GPIB::9::INSTR", None, VisaLink),
+    ],
+)
+def test_the_link_follows_from_the_resource_name_or_is_forced(name, forced, kind, clock):
+    assert type(make_link(parse_resource(name), forced, {}, clock)) is kind
+
+
+def test_a_link_that_cannot_serve_the_name_is_refused_with_the_cure(clock):
+    with pytest.raises(ResourceNameError, match="leave the key out"):
+        make_link(parse_resource("GPIB::9::INSTR"), "tcp", {}, clock)
+
+
+@pytest.mark.parametrize("forced", [None, "visa"])
+def test_an_end_of_file_is_noticed_at_once_and_not_at_the_deadline(forced, serve, clock):
+    place = serve(TcpServer, Scripted())
+    link = make_link(parse_resource(place.resource), forced, {}, clock)
+    link.open(clock.monotonic_s() + AMPLE_S)
+    link.write(b"*IDN?", clock.monotonic_s() + AMPLE_S)
+    link.read_line(clock.monotonic_s() + AMPLE_S)
+    place.hang_up()
+    begun_s = clock.monotonic_s()
+    with pytest.raises(LinkClosed):
+        link.read_line(begun_s + 60)
+    assert clock.monotonic_s() - begun_s < 30
+    link.close()
+
+
+def test_a_serial_port_is_opened_by_one_program_only(serve, clock):
+    place = serve(PtyServer, Scripted())
+    first = make_link(parse_resource(place.resource), None, {}, clock)
+    second = make_link(parse_resource(place.resource), None, {}, clock)
+    first.open(clock.monotonic_s() + AMPLE_S)
+    with pytest.raises(LinkRefused, match="another program"):
+        second.open(clock.monotonic_s() + AMPLE_S)
+    first.close()
+
+
+@pytest.mark.parametrize(("option", "value"), [("parity", "odd-ish"), ("flow", "yes")])
+def test_a_setting_no_serial_port_has_is_refused_with_the_words_there_are(option, value, clock):
+    with pytest.raises(LinkRefused, match="write none"):
+        make_link(parse_resource("ASRL/dev/ttyUSB0::INSTR"), None, {option: value}, clock)
+
+
+def test_an_instrument_that_talks_for_ever_is_out_of_step_and_not_for_ever(clock):
+    """A meter in free talking mode never falls silent."""
+
+    class Chatty(TcpLink):
+        said = 0
+
+        def _receive_waiting(self, quiet_s):
+            self.said += 1
+            return b"+1.0\n"
+
+    from drivers.clock import HandClock
+
+    turned = HandClock()
+    link = Chatty("nowhere", 1, turned)
+    original = link._receive_waiting
+    link._receive_waiting = lambda quiet_s: (turned.turn(0.5), original(quiet_s))[1]
+    with pytest.raises(OutOfStep, match="free talking"):
+        link.drain(0.2)
+    assert link.said < 20
+
+
+def test_opening_and_closing_for_days_leaves_no_sessions_behind(serve, clock):
+    """pyvisa-py keeps closed sessions in its table; this link takes them out."""
+    place = serve(TcpServer, Scripted())
+    link = make_link(parse_resource(place.resource), "visa", {}, clock)
+    link.open(clock.monotonic_s() + AMPLE_S)
+    table = visa._manager("@py").visalib.sessions
+    before = len(table)
+    for _ in range(5):
+        link.reopen(clock.monotonic_s() + AMPLE_S)
+    assert len(table) == before
+    link.close()
+    assert len(table) == before - 1
