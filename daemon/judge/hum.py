@@ -17,6 +17,8 @@ NOMINALS_HZ = (50.0, 60.0)
 # Networks keep within 1 % of nominal (EN 50160: 49.5 to 50.5 Hz for 99.5 % of a year).
 SPAN = 0.01
 HARMONICS = (1, 2, 3, 4, 5, 6, 7)
+# Amplitude in standard uncertainties squared is chi square with 2 degrees: exp(-4.5^2 / 2) = 4e-5.
+SIGNIFICANT = 4.5
 HIGHEST_SHARE = 0.45  # of the sampling frequency; above, a harmonic cannot be told from its alias
 
 
@@ -24,7 +26,7 @@ HIGHEST_SHARE = 0.45  # of the sampling frequency; above, a harmonic cannot be t
 class Hum:
     """What the mains leaves: peak amplitudes at f and 2f, rms and peak to peak of all harmonics together.
 
-    ``uncertainty_v`` is one standard uncertainty of each amplitude; ``rest`` what is left, shape (n,).
+    ``uncertainty_v`` is one standard uncertainty of each amplitude; ``weights`` of the columns.
     """
 
     mains_hz: float
@@ -33,7 +35,7 @@ class Hum:
     rms_v: float
     peak_to_peak_v: float
     uncertainty_v: float
-    rest: Volts
+    weights: Volts
 
     @property
     def strongest_v(self) -> float:
@@ -44,6 +46,17 @@ class Hum:
     def strongest_hz(self) -> float:
         """Which of the two that is: f points to one diode open, 2f to full-wave ripple."""
         return self.mains_hz * (2 if self.at_2f_v >= self.at_f_v else 1)
+
+    @property
+    def is_there(self) -> bool:
+        """True where noise alone would show so much once in ten thousand records."""
+        return self.strongest_v > SIGNIFICANT * self.uncertainty_v
+
+    def wave(self, times_s: Volts) -> Volts:
+        """The hum at times counted from the first sample of the stretch it was fitted to."""
+        harmonics = HARMONICS[: len(self.weights) // 2]
+        wave: Volts = hum_columns(times_s, self.mains_hz, harmonics) @ self.weights
+        return wave
 
 
 def harmonics_below(mains_hz: float, dt_s: float) -> tuple[int, ...]:
@@ -74,7 +87,7 @@ def mains_frequency(volts: Volts, dt_s: float, seen: Mask) -> float:
     step_hz = max(1 / (8 * n * dt_s), 0.01)
     spans = [np.arange(f * (1 - SPAN), f * (1 + SPAN) + step_hz / 2, step_hz) for f in NOMINALS_HZ]
     candidates = np.concatenate([NOMINALS_HZ, *spans])  # the nominal ones first: they win a tie
-    times_s = np.arange(n) * dt_s
+    times_s = np.arange(n, dtype=np.float64) * dt_s
     power = np.array([_power_at(rest, times_s, f, dt_s) for f in candidates])
     best = int(np.argmax(power))
     return float(candidates[best]) if power[best] > 0 else NOMINALS_HZ[0]
@@ -97,9 +110,9 @@ def fit_hum(
     if mains_hz is None:
         mains_hz = mains_frequency(volts, dt_s, np.ones(n, bool))
     harmonics = harmonics_below(mains_hz, dt_s)
-    columns = hum_columns(np.arange(n) * dt_s, mains_hz, harmonics)
-    base = np.hstack([polynomial_columns(n, degree), columns])
-    weights = np.linalg.lstsq(base, volts, rcond=None)[0]
+    columns = hum_columns(np.arange(n, dtype=np.float64) * dt_s, mains_hz, harmonics)
+    base: Volts = np.hstack([polynomial_columns(n, degree), columns])
+    weights: Volts = np.linalg.lstsq(base, volts, rcond=None)[0]
     rest = volts - base @ weights
     freedom = max(1, n - base.shape[1])
     sigma = max(math.sqrt(float(rest @ rest) / freedom), least_sigma_v)
@@ -113,5 +126,5 @@ def fit_hum(
         math.sqrt(sum(a**2 for a in amplitudes.values()) / 2),
         float(np.ptp(hum)) if harmonics else 0.0,
         sigma * math.sqrt(2 / n),
-        rest,
+        weights[degree + 1 :],
     )

@@ -99,8 +99,8 @@ def _two_values(
     standing = [e for e in earlier if _comparable(e, stay) and e.from_us > last_repair]
     if not standing or any(not _differ(e, stay) for e in standing):
         return None
-    if _answers_a_doubt(stay, earlier, drawing):
-        standing = standing[:-1]
+    doubted = _doubt_it_answers(stay, earlier, drawing)
+    standing = [e for e in standing if e is not doubted]
     if not standing:
         return None
     other = standing[-1]
@@ -124,16 +124,17 @@ def _differ(a: Stay, b: Stay) -> bool:
     return apart > largest * percent / 100 and apart > TWO_VALUES_V and apart > scatter
 
 
-def _answers_a_doubt(stay: Stay, earlier: Sequence[Stay], drawing: Drawing | None) -> bool:
-    """True where the reading just before was doubted for its mode and this repeat fits the mode.
+def _doubt_it_answers(stay: Stay, earlier: Sequence[Stay], drawing: Drawing | None) -> Stay | None:
+    """The reading just before, where it was doubted for its mode and this repeat fits the mode.
 
     That is the correction itself: the selector was put right and the probe stayed at its point.
     """
     before = [e for e in earlier if e.quantity is stay.quantity][-1]
     point = _point(stay, drawing)
     if point is None or not _comparable(before, stay):
-        return False
-    return _modes_it_fits_instead(before, point, drawing) != () and _fits(stay, point, stay.mode, drawing)
+        return None
+    corrected = _modes_it_fits_instead(before, point, drawing) and _fits(stay, point, stay.mode, drawing)
+    return before if corrected else None
 
 
 def _other_mode(stay: Stay, earlier: Sequence[Stay], drawing: Drawing | None) -> Objection | None:

@@ -1,0 +1,178 @@
+"""What a record says about a switch-on, before any verdict: with a reference, or alone."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daemon.judge import course as courses
+from daemon.judge.bank import bank_of_shapes
+from daemon.judge.capture import Capture, Healthy
+from daemon.judge.course import Course
+from daemon.judge.detector import Record, Search, Shape, place_shape, search
+from daemon.judge.hum import Hum, fit_hum
+from daemon.judge.sizes import Size, size_of
+
+POWER_Z = 2.33  # a kick that is there is overlooked once in a hundred
+HUM_FLOOR_V = 0.5e-3  # peak; below about -67 dBu nobody calls it a fault. Common practice, no source
+HUM_GROWTH = 3.0  # times the reference's hum and the pick-up before switch-on
+_BEFORE_S = 0.02  # an onset may be seen so much before the switch-on is
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Evidence:
+    """Times in seconds after switch-on. ``would_show``: what a kick of a_min would reach, in sigma, worst case.
+
+    ``needed`` is what it has to reach to be found 99 times in 100; ``lag_s`` how much later than the
+    reference; ``late_s`` from where on that is late; None where it needs a reference.
+    """
+
+    capture: Capture
+    course: Course
+    found: bool
+    onset_s: float | None
+    never_settles: bool
+    hum: Hum | None
+    hum_follows: bool
+    steps: tuple[tuple[float, float], ...]
+    coverage: float
+    needed: float
+    would_show: float = 0.0
+    size: Size | None = None
+    lag_s: float = 0.0
+    late_s: float = math.inf
+    healthy: Healthy | None = None
+    healthy_final_v: float = 0.0
+
+    @property
+    def silent(self) -> bool:
+        """Nothing found, though a kick would have been."""
+        return not self.found and self.would_show >= self.needed
+
+
+def evidence_against(capture: Capture, healthy: Healthy, a_min: float, late_tolerance_s: float) -> Evidence:
+    """Hold the record against a healthy reference."""
+    found = _search(capture, [healthy.shape], capture.earliest)
+    course = _course(capture, found)
+    latest = capture.on + capture.slack + round(late_tolerance_s / capture.dt_s)
+    possible = found.origins[(found.origins >= capture.earliest) & (found.origins <= latest)]
+    coverage = _coverage(capture, healthy, possible)
+    size = size_of(capture, found, course, healthy, coverage)
+    lag = (found.origin if size.by_shape else course.onset_at - healthy.onset) - capture.on
+    end = len(capture.volts) - capture.on
+    final_samples = round(courses.FINAL_S / capture.dt_s)
+    healthy_final_v = healthy.level_v(end - final_samples, end)
+    limit_v = max(courses.SETTLED_SHARE * abs(healthy.course.peak_v), courses.SETTLED_V)
+    judgeable = healthy.duration < end - final_samples
+    hum, hum_follows = _hum(capture, course, healthy.hum_v)
+    worst = float(np.min(found.detectability[[found.at(int(o)) for o in (possible[0], possible[-1])]]))
+    inside = (found.origins >= possible[0]) & (found.origins <= possible[-1])
+    return Evidence(
+        capture,
+        course,
+        found.found,
+        (healthy.onset + lag) * capture.dt_s if found.found else None,
+        judgeable and _never_settles(capture, course, healthy_final_v, limit_v, healthy.duration),
+        hum,
+        hum_follows,
+        courses.later_steps(course, capture.dt_s, capture.on, course.smooth_v),
+        coverage,
+        found.threshold + POWER_Z,
+        min(worst, float(found.detectability[inside].min())) * a_min,
+        size,
+        lag * capture.dt_s,
+        late_tolerance_s + capture.slack * capture.dt_s,
+        healthy,
+        healthy_final_v,
+    )
+
+
+def evidence_alone(capture: Capture, relay_delay_s: float) -> Evidence:
+    """Look for anything that a switch-on may look like, from the end of the relay's delay on."""
+    first = capture.earliest + round(relay_delay_s / capture.dt_s)
+    found = _search(capture, bank_of_shapes(capture.dt_s), first)
+    course = _course(capture, found)
+    hum, hum_follows = _hum(capture, course, 0.0)
+    limit_v = max(courses.SETTLED_SHARE * abs(course.peak_v), courses.SETTLED_V)
+    return Evidence(
+        capture,
+        course,
+        found.found,
+        (found.origin - capture.on) * capture.dt_s if found.found else None,
+        _never_settles(capture, course, 0.0, limit_v, 0),
+        hum,
+        hum_follows,
+        courses.later_steps(course, capture.dt_s, capture.on, course.smooth_v),
+        float(capture.seen[max(first, 0) :].mean()) if first < len(capture.seen) else 0.0,
+        found.threshold + POWER_Z,
+    )
+
+
+def _search(capture: Capture, shapes: list[Shape], first: int) -> Search:
+    record = Record(capture.volts, capture.dt_s, capture.seen, capture.lsb_v, capture.mains_hz)
+    first -= round(_BEFORE_S / capture.dt_s)
+    origins: NDArray[np.int64] = np.arange(first, max(len(capture.volts) - 3, first + 1))
+    quiet = slice(0, max(capture.earliest, 0))
+    places = record.step_places(capture.earliest, capture.on + capture.slack)
+    return search(record, shapes, origins, places, record.whitener(quiet))
+
+
+def _course(capture: Capture, found: Search) -> Course:
+    cleaned = capture.volts - found.hum
+    level = courses.baseline(cleaned, capture.seen, capture.earliest)
+    sigma_v = courses.noise_sigma(cleaned, capture.lsb_v)
+    return courses.course_of(cleaned, capture.dt_s, capture.earliest, sigma_v, level)
+
+
+def _coverage(capture: Capture, healthy: Healthy, possible: NDArray[np.int64]) -> float:
+    """Share of the reference's energy, until it settles, that was captured unclipped: the worst onset."""
+    event = healthy.shape.volts[: healthy.shape.lead + healthy.duration] ** 2
+    whole = float(event.sum())
+    if whole == 0:
+        return 0.0
+    spread = sorted({int(o) for o in np.linspace(possible[0], possible[-1], 21)})
+    shape = Shape(np.append(event, 0.0), healthy.shape.lead)
+    n = len(capture.volts)
+    return min(float(place_shape(shape, o, n)[capture.seen].sum()) / whole for o in spread)
+
+
+def _never_settles(
+    capture: Capture, course: Course, healthy_final_v: float, limit_v: float, healthy_settled: int
+) -> bool:
+    """Ends elsewhere than the reference, or is still on the move where the reference rests."""
+    unsure_v = 3 * course.final_u_v + capture.lsb_v
+    if abs(course.final_v - healthy_final_v) > limit_v + unsure_v:
+        return True
+    n = len(capture.volts)
+    start = max(n - (n - capture.on) // 4, capture.on + healthy_settled)
+    period = max(1, round(1 / capture.mains_hz / capture.dt_s))
+    tail = course.smooth_v[max(start, 0) :]
+    if len(tail) < 4 * period:
+        return False
+    total = np.cumsum(tail)
+    slow = (total[period:] - total[:-period]) / period
+    return float(np.ptp(slow)) > 2 * limit_v + unsure_v
+
+
+def _hum(capture: Capture, course: Course, healthy_hum_v: float) -> tuple[Hum | None, bool]:
+    """The hum that follows, and whether it is more than the reference has and the leads pick up."""
+    after = courses.hum_after(
+        capture.volts, capture.seen, capture.dt_s, course, capture.on, capture.mains_hz, capture.lsb_v
+    )
+    if after is None:
+        return None, False
+    usual_v = max(healthy_hum_v, _pick_up_v(capture))
+    least_v = max(HUM_GROWTH * usual_v, HUM_FLOOR_V)
+    hum = after.hum
+    return hum, hum.is_there and hum.strongest_v > least_v
+
+
+def _pick_up_v(capture: Capture) -> float:
+    """Hum that was there before the unit was on: the leads', not the unit's."""
+    before = max(capture.earliest, 0)
+    if before * capture.dt_s * capture.mains_hz < courses.LEAST_PERIODS or not capture.seen[:before].all():
+        return 0.0
+    sigma_v = capture.lsb_v / math.sqrt(12)
+    hum = fit_hum(capture.volts[:before], capture.dt_s, mains_hz=capture.mains_hz, least_sigma_v=sigma_v)
+    return hum.strongest_v if hum.is_there else 0.0

@@ -1,0 +1,78 @@
+"""How large a switch-on was against its reference, with a 99 % interval."""
+
+import math
+from dataclasses import dataclass
+from statistics import NormalDist
+
+import numpy as np
+
+from daemon.judge.capture import Capture, Healthy
+from daemon.judge.course import Course
+from daemon.judge.detector import Search
+from daemon.judge.hum import Volts
+
+Z99 = 2.5758
+_DIFFERS_SIGMA = 6.0
+_DIFFERS_SHARE = 0.05
+_ENOUGH_COVERAGE = 0.8
+
+
+@dataclass(frozen=True, slots=True)
+class Size:
+    """Ratio to the reference, 1 = equal. ``by_shape``: from the fitted shape, else from the peaks."""
+
+    ratio: float
+    low: float
+    high: float
+    by_shape: bool
+
+    def chance_between(self, low: float, high: float) -> float:
+        """Chance that the true ratio lies there, normal distribution (JCGM 106:2012)."""
+        sigma = max(self.high - self.low, 1e-12) / (2 * Z99)
+        if not math.isfinite(sigma):
+            return math.nan
+        normal = NormalDist(self.ratio, sigma)
+        return normal.cdf(high) - (normal.cdf(low) if math.isfinite(low) else 0.0)
+
+
+def size_of(
+    capture: Capture, found: Search, course: Course, healthy: Healthy, coverage: float
+) -> Size:
+    """By the fitted shape where that is what happened; where another course was seen, by the peaks.
+
+    Where nothing was found, the size that would fit best at the switch-on, with what noise leaves open.
+    """
+    if not found.found:
+        at = found.at(capture.on)
+        detectability = float(found.detectability[at])
+        if detectability == 0:
+            return Size(0.0, -math.inf, math.inf, True)
+        ratio, sd = float(found.sizes[at]), 1 / detectability
+        return Size(ratio, ratio - Z99 * sd, ratio + Z99 * sd, True)
+    if not shape_differs(capture, found, course, healthy):
+        return Size(abs(found.size), abs(found.size) - Z99 * found.sd, abs(found.size) + Z99 * found.sd, True)
+    peak, other = abs(course.peak_v), abs(healthy.course.peak_v)
+    u, other_u = Z99 * course.peak_u_v, Z99 * healthy.course.peak_u_v
+    low = max(0.0, peak - u) / (other + other_u)
+    high = (peak + u) / (other - other_u) if other > other_u else math.inf
+    if coverage < _ENOUGH_COVERAGE:
+        high = math.inf  # the part that was not captured may have been the larger
+    return Size(peak / other if other else math.inf, low, high, False)
+
+
+def shape_differs(capture: Capture, found: Search, course: Course, healthy: Healthy) -> bool:
+    """True where what the fit leaves is more than noise and more than a twentieth of the kick."""
+    width = max(3, healthy.duration // 50)
+    left = np.where(capture.seen, capture.volts - found.drift - found.hum - found.fitted, 0.0)
+    left = left[max(capture.earliest, 0) :]
+    if len(left) < width:
+        return False
+    worst = float(np.abs(_means(left, width)).max())
+    noise = _DIFFERS_SIGMA * course.sigma_v / math.sqrt(width)
+    return worst > max(noise, _DIFFERS_SHARE * abs(found.size * healthy.course.peak_v))
+
+
+def _means(volts: Volts, width: int) -> Volts:
+    total = np.concatenate([[0.0], np.cumsum(volts)])
+    means: Volts = (total[width:] - total[:-width]) / width
+    return means
