@@ -64,9 +64,9 @@ def _recall_events(desk: Desk) -> None:
             elif event["kind"] in REPAIRS:
                 desk.repairs_us.append(event["t_us"])
         for row in records.placements().to_dict("records"):
-            desk.last_placement[row["probe"]] = row["placement"]
+            desk.last_placement[row["probe"]] = row["id"]
             if row["count"] and not row["struck"]:
-                desk.stays.append(as_stay(desk, row["placement"]))
+                desk.stays.append(as_stay(desk, row["id"]))
 
 
 def _begin_context(desk: Desk) -> None:
