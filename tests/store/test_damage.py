@@ -61,7 +61,12 @@ def test_a_corrupt_file_is_refused_by_name(name, sound, path, clock, tmp_path):
     corrupt, expected = CORRUPTIONS[name]
     corrupt(path)
     before = path.read_bytes() if path.is_file() else None
-    for use in (open_session, lambda path: SessionWriter.resume(path, clock), lambda path: export(path, tmp_path / "a.csv")):
+    uses = (
+        open_session,
+        lambda path: SessionWriter.resume(path, clock),
+        lambda path: export(path, tmp_path / "a.csv"),
+    )
+    for use in uses:
         with pytest.raises(expected, match=path.name) as caught:
             use(path)
         assert type(caught.value) is expected
@@ -140,6 +145,11 @@ def test_any_smeared_page_is_sound_or_damage_and_nothing_else(sound, path, clock
 
 def test_a_missing_capture_placement_or_series_is_said(sound, path):
     with open_session(path) as records:
-        for ask in (lambda: records.trace(9), lambda: records.readings_by_placement(9), lambda: records.readings("ac_v")):
+        asks = (
+            lambda: records.trace(9),
+            lambda: records.readings_by_placement(9),
+            lambda: records.readings("ac_v"),
+        )
+        for ask in asks:
             with pytest.raises(SessionError, match=r"look at \w+\(\)"):
                 ask()

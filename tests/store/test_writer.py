@@ -103,7 +103,7 @@ def test_close_leaves_one_file_that_needs_no_other(writer, series, clock, path, 
     write(writer, clock, series, [1.0] * 100)
     writer.close()
     writer.close()
-    assert os.listdir(tmp_path) == [path.name]
+    assert list(tmp_path.iterdir()) == [path]
     assert rows(path, "PRAGMA journal_mode") == [("delete",)]
     assert rows(path, "SELECT count(*) FROM tail") == [(0,)]
 
