@@ -182,7 +182,7 @@ class HislipServer(LanServer):
         while not self._ending.is_set():
             if not select.select([connection], [], [], 0.02)[0]:
                 continue
-            _, kind, control, parameter, size = self.HEADER.unpack(self.exactly(connection, self.HEADER.size))
+            _, kind, _control, parameter, size = self.HEADER.unpack(self.exactly(connection, self.HEADER.size))
             payload = self.exactly(connection, size)
             if kind == self.INITIALIZE:
                 connection.sendall(self.HEADER.pack(b"HS", self.INITIALIZE_RESPONSE, 0, 0x0100_0001, 0))

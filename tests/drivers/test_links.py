@@ -2,6 +2,7 @@
 
 import pytest
 
+from drivers.clock import HandClock
 from drivers.errors import LinkClosed, LinkRefused, OutOfStep, ResourceNameError
 from drivers.links import visa
 from drivers.links.choice import make_link
@@ -98,19 +99,17 @@ def test_a_setting_no_serial_port_has_is_refused_with_the_words_there_are(option
 def test_an_instrument_that_talks_for_ever_is_out_of_step_and_not_for_ever(clock):
     """A meter in free talking mode never falls silent."""
 
+    turned = HandClock()
+
     class Chatty(TcpLink):
         said = 0
 
         def _receive_waiting(self, quiet_s):
             self.said += 1
+            turned.turn(0.5)
             return b"+1.0\n"
 
-    from drivers.clock import HandClock
-
-    turned = HandClock()
     link = Chatty("nowhere", 1, turned)
-    original = link._receive_waiting
-    link._receive_waiting = lambda quiet_s: (turned.turn(0.5), original(quiet_s))[1]
     with pytest.raises(OutOfStep, match="free talking"):
         link.drain(0.2)
     assert link.said < 20
