@@ -8,7 +8,8 @@ import numpy as np
 from daemon.judge import course as courses
 from daemon.judge.course import Course
 from daemon.judge.detector import Shape
-from daemon.judge.hum import Mask, Volts, mains_frequency
+from daemon.judge.hum import Hum, Mask, Volts, mains_frequency
+from daemon.judge.noise import noise_sigma
 
 MOST_SAMPLES = 12_000
 LEAST_SAMPLES = 50
@@ -40,12 +41,18 @@ class Capture:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Healthy:
-    """The reference at the record's own sampling; ``hum_v`` its hum's amplitude, 0 where there is none."""
+    """The reference at the record's own sampling.
+
+    ``sharp_peak_v`` is its peak at its own sampling, where a short kick stands higher; with ``clipped``
+    its true peak is unknown, only larger.
+    """
 
     shape: Shape
     course: Course
     on: int
-    hum_v: float
+    hum: Hum | None
+    sharp_peak_v: float
+    clipped: bool = False
 
     @property
     def onset(self) -> int:
@@ -89,11 +96,14 @@ def ready_capture(
     return Capture(volts, dt_s, seen, step_v, round(on_s / dt_s), slack, hz)
 
 
-def ready_reference(volts: Volts, dt_s: float, on_s: float, wanted_dt_s: float) -> Healthy:
+def ready_reference(
+    volts: Volts, dt_s: float, on_s: float, wanted_dt_s: float, *, clipped: bool = False
+) -> Healthy:
     """The reference without its hum and noise, relative to its own baseline."""
     volts = np.asarray(volts, dtype=np.float64)
     lsb_v = courses.step_of(volts)
-    sigma_v = courses.noise_sigma(volts, lsb_v)
+    sigma_v = noise_sigma(volts, lsb_v)
+    fine_v, fine_dt_s = volts, dt_s
     volts, averaged = resampled(volts, dt_s, wanted_dt_s)
     sigma_v /= math.sqrt(averaged)
     on, lead = round(on_s / wanted_dt_s), round(LEAD_S / wanted_dt_s)
@@ -103,13 +113,20 @@ def ready_reference(volts: Volts, dt_s: float, on_s: float, wanted_dt_s: float) 
     rough = courses.course_of(volts, wanted_dt_s, first, sigma_v, level)
     hz = mains_frequency(volts, wanted_dt_s, everything)
     hum = courses.hum_after(volts, everything, wanted_dt_s, rough, on, hz, lsb_v)
-    hum_v = 0.0
     if hum is not None and hum.hum.is_there:
-        hum_v = hum.hum.strongest_v
         volts = volts - np.where(np.arange(len(volts)) >= on, hum.wave(len(volts), wanted_dt_s), 0.0)
     course = courses.course_of(volts, wanted_dt_s, first, sigma_v, level)
     lead = min(on, lead)
-    return Healthy(Shape(course.smooth_v[on - lead :], lead), course, on, hum_v)
+    shape = Shape(course.smooth_v[on - lead :], lead)
+    sharp_v = course.peak_v if averaged == 1 else _sharp_peak_v(fine_v - level[0], fine_dt_s, on_s, course)
+    return Healthy(shape, course, on, hum.hum if hum is not None else None, sharp_v, clipped)
+
+
+def _sharp_peak_v(volts: Volts, dt_s: float, on_s: float, course: Course) -> float:
+    """The peak before averaging, on the averaged peak's side; at least as large as that."""
+    side = math.copysign(1.0, course.peak_v)
+    after = volts[max(0, round((on_s - LEAD_S) / dt_s)) :]
+    return side * max(float(np.max(side * after)), abs(course.peak_v))
 
 
 def resampled(volts: Volts, dt_s: float, wanted_s: float) -> tuple[Volts, int]:
@@ -129,6 +146,5 @@ def _thinned(volts: Volts, seen: Mask) -> tuple[Volts, Mask, int]:
     """Long records as means of neighbours: the shapes looked for are much slower than a scope's rate."""
     factor = max(1, math.ceil(len(volts) / MOST_SAMPLES))
     n = len(volts) // factor * factor
-    blocks: Volts = volts[:n].reshape(-1, factor).mean(axis=1)
-    marks: Mask = seen[:n].reshape(-1, factor).all(axis=1)
-    return blocks, marks, factor
+    marks: Mask = np.logical_and.reduce(seen[:n].reshape(-1, factor), axis=1)
+    return volts[:n].reshape(-1, factor).mean(axis=1), marks, factor

@@ -39,13 +39,6 @@ class Course:
     final_u_v: float
 
 
-def noise_sigma(volts: Volts, lsb_v: float) -> float:
-    """Noise from neighbours' differences, never below what the converter's steps make."""
-    steps = np.diff(volts)
-    sigma = 1.4826 * float(np.median(np.abs(steps - np.median(steps)))) / math.sqrt(2) if len(steps) else 0.0
-    return max(sigma, lsb_v / math.sqrt(12))
-
-
 def step_of(volts: Volts) -> float:
     """The converter's step as the values show it, 0 where they are not stepped."""
     levels = np.unique(volts)
@@ -95,7 +88,7 @@ def course_of(volts: Volts, dt_s: float, first: int, sigma_v: float, level: tupl
     final_v = float(np.mean(tail))
     limit = max(SETTLED_SHARE * abs(peak_v), SETTLED_V, 3 * sigma_v)
     away = np.nonzero(np.abs(event - final_v) > limit)[0]
-    risen = np.abs(event) > max(ONSET_SHARE * abs(peak_v), 5 * sigma_v / math.sqrt(WIDTHS[-1]))
+    risen = np.abs(event) > np.maximum(ONSET_SHARE * abs(peak_v), 5 * sigma_v / np.sqrt(widths[first:]))
     return Course(
         smooth_v,
         sigma_v,
@@ -133,10 +126,14 @@ def hum_after(
     return HumAfter(start, fit_hum(volts[start:], dt_s, mains_hz=mains_hz, least_sigma_v=lsb_v / math.sqrt(12)))
 
 
-def later_steps(course: Course, dt_s: float, on: int, raw: Volts) -> tuple[tuple[float, float], ...]:
-    """Steps after the output had settled (a relay or mute that opens): seconds after switch-on, volts."""
+def later_steps(course: Course, dt_s: float, on: int, settled: int) -> tuple[tuple[float, float], ...]:
+    """Steps after the output had settled (a relay or mute that opens): seconds after switch-on, volts.
+
+    ``settled`` is the sample from which the reference rests, or ``on`` where there is none.
+    """
+    raw = course.smooth_v
     width = max(4, round(_STEP_S / dt_s))
-    start = max(course.settled_at, on) + 2 * width
+    start = max(settled, on) + 2 * width
     if start + 2 * width >= len(raw):
         return ()
     total = np.concatenate([[0.0], np.cumsum(raw)])
@@ -149,8 +146,15 @@ def later_steps(course: Course, dt_s: float, on: int, raw: Volts) -> tuple[tuple
         if abs(jump[at]) > limit:
             stretch = jump[at : at + 2 * width]
             top = at + int(np.argmax(np.abs(stretch)))
-            found.append(((top + width - on) * dt_s, float(jump[top])))
+            if _is_abrupt(jump, top, 2 * width):
+                found.append(((top + width - on) * dt_s, float(jump[top])))
             at = top + 2 * width
         else:
             at += 1
     return tuple(found)
+
+
+def _is_abrupt(jump: Volts, top: int, away: int) -> bool:
+    """True where the level rests on both sides; a slope goes on moving there."""
+    sides = [jump[i] for i in (top - away, top + away) if 0 <= i < len(jump)]
+    return all(abs(side) < abs(jump[top]) / 3 for side in sides)

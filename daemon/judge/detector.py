@@ -2,7 +2,7 @@
 
 Model: x = drift + sum over k of hum_k (1 + step at tau) + a s(n - o) + noise. The statistic is
 g^2 = [min RSS without s - min RSS with s] / sigma^2 (S. M. Kay, Fundamentals of Statistical Signal
-Processing II, ch. 7), sigma from the median absolute deviation of what is left, never below LSB/sqrt(12).
+Processing II, ch. 7), sigma robustly from what is left, never below LSB/sqrt(12).
 Hum that begins with the switch-on has to be in the model: without it every hum step is taken for a kick.
 """
 
@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.judge.hum import Mask, Volts, harmonics_below, hum_columns, polynomial_columns
+from daemon.judge.noise import robust_sigma
 from daemon.judge.whiten import Whitener, whitener_of
 
 FALSE_ALARM = 1e-3
@@ -76,6 +77,7 @@ class Record:
     def __init__(self, volts: Volts, dt_s: float, seen: Mask, lsb_v: float, mains_hz: float) -> None:
         self.volts, self.dt_s, self.seen = volts, dt_s, seen
         self.n = len(volts)
+        self.lsb_v = lsb_v
         self.least_sigma_v = max(lsb_v / math.sqrt(12), 1e-12)
         self.mains_hz = mains_hz
         times_s = np.arange(self.n, dtype=np.float64) * dt_s
@@ -151,7 +153,7 @@ def _found(
     left = record.volts - placed
     weights = np.linalg.lstsq(base[seen], left[seen], rcond=None)[0]
     residual = whitener.apply(left - base @ weights)[whitener.clear(seen)]
-    sigma = max(1.4826 * float(np.median(np.abs(residual))) if len(residual) else 0.0, record.least_sigma_v)
+    sigma = robust_sigma(residual, record.lsb_v, record.least_sigma_v)
     return Search(
         math.sqrt(max(0.0, least_null - rss)) / sigma,
         threshold(len(origins) * len(shapes)),

@@ -11,8 +11,9 @@ from daemon.judge.bank import bank_of_shapes
 from daemon.judge.capture import Capture, Healthy
 from daemon.judge.course import Course
 from daemon.judge.detector import Record, Search, Shape, place_shape, search
-from daemon.judge.hum import Hum, fit_hum
-from daemon.judge.sizes import Size, size_of
+from daemon.judge.hum import Hum, Volts, fit_hum
+from daemon.judge.noise import noise_sigma
+from daemon.judge.sizes import Size, beyond_range_v, size_of
 
 POWER_Z = 2.33  # a kick that is there is overlooked once in a hundred
 HUM_FLOOR_V = 0.5e-3  # peak; below about -67 dBu nobody calls it a fault. Common practice, no source
@@ -56,32 +57,32 @@ def evidence_against(capture: Capture, healthy: Healthy, a_min: float, late_tole
     found = _search(capture, [healthy.shape], capture.earliest)
     course = _course(capture, found)
     latest = capture.on + capture.slack + round(late_tolerance_s / capture.dt_s)
-    possible = found.origins[(found.origins >= capture.earliest) & (found.origins <= latest)]
-    coverage = _coverage(capture, healthy, possible)
-    size = size_of(capture, found, course, healthy, coverage)
-    lag = (found.origin if size.by_shape else course.onset_at - healthy.onset) - capture.on
+    coverage = _coverage(capture, healthy, np.linspace(capture.earliest, latest, 21).round())
     end = len(capture.volts) - capture.on
     final_samples = round(courses.FINAL_S / capture.dt_s)
     healthy_final_v = healthy.level_v(end - final_samples, end)
     limit_v = max(courses.SETTLED_SHARE * abs(healthy.course.peak_v), courses.SETTLED_V)
     judgeable = healthy.duration < end - final_samples
-    hum, hum_follows = _hum(capture, course, healthy.hum_v)
-    worst = float(np.min(found.detectability[[found.at(int(o)) for o in (possible[0], possible[-1])]]))
-    inside = (found.origins >= possible[0]) & (found.origins <= possible[-1])
+    astray = judgeable and _never_settles(capture, course, healthy_final_v, limit_v, healthy.duration)
+    something = found.found or astray or beyond_range_v(capture, course) > 0
+    size = size_of(capture, found, course, healthy, coverage, something)
+    lag = (found.origin if size.by_shape else course.onset_at - healthy.onset) - capture.on
+    hum, hum_follows = _hum(capture, course, healthy.hum)
+    start_seen = capture.on + healthy.onset >= 0
     return Evidence(
         capture,
         course,
-        found.found,
-        (healthy.onset + lag) * capture.dt_s if found.found else None,
-        judgeable and _never_settles(capture, course, healthy_final_v, limit_v, healthy.duration),
+        something,
+        (healthy.onset + lag) * capture.dt_s if something else None,
+        astray,
         hum,
         hum_follows,
-        courses.later_steps(course, capture.dt_s, capture.on, course.smooth_v),
+        courses.later_steps(course, capture.dt_s, capture.on, capture.on + healthy.duration),
         coverage,
         found.threshold + POWER_Z,
-        min(worst, float(found.detectability[inside].min())) * a_min,
+        _worst_detectability(found, capture.earliest, latest) * a_min,
         size,
-        lag * capture.dt_s,
+        lag * capture.dt_s if start_seen else 0.0,
         late_tolerance_s + capture.slack * capture.dt_s,
         healthy,
         healthy_final_v,
@@ -93,7 +94,7 @@ def evidence_alone(capture: Capture, relay_delay_s: float) -> Evidence:
     first = capture.earliest + round(relay_delay_s / capture.dt_s)
     found = _search(capture, bank_of_shapes(capture.dt_s), first)
     course = _course(capture, found)
-    hum, hum_follows = _hum(capture, course, 0.0)
+    hum, hum_follows = _hum(capture, course, None)
     limit_v = max(courses.SETTLED_SHARE * abs(course.peak_v), courses.SETTLED_V)
     return Evidence(
         capture,
@@ -103,10 +104,18 @@ def evidence_alone(capture: Capture, relay_delay_s: float) -> Evidence:
         _never_settles(capture, course, 0.0, limit_v, 0),
         hum,
         hum_follows,
-        courses.later_steps(course, capture.dt_s, capture.on, course.smooth_v),
+        courses.later_steps(course, capture.dt_s, capture.on, course.settled_at),
         float(capture.seen[max(first, 0) :].mean()) if first < len(capture.seen) else 0.0,
         found.threshold + POWER_Z,
     )
+
+
+def _worst_detectability(found: Search, earliest: int, latest: int) -> float:
+    """Over every possible switch-on; 0 where one lies outside of what could be tried."""
+    if earliest < found.origins[0] or latest > found.origins[-1]:
+        return 0.0
+    tried = (found.origins >= earliest) & (found.origins <= latest)
+    return float(found.detectability[tried].min())
 
 
 def _search(capture: Capture, shapes: list[Shape], first: int) -> Search:
@@ -121,20 +130,19 @@ def _search(capture: Capture, shapes: list[Shape], first: int) -> Search:
 def _course(capture: Capture, found: Search) -> Course:
     cleaned = capture.volts - found.hum
     level = courses.baseline(cleaned, capture.seen, capture.earliest)
-    sigma_v = courses.noise_sigma(cleaned, capture.lsb_v)
+    sigma_v = noise_sigma(cleaned, capture.lsb_v)
     return courses.course_of(cleaned, capture.dt_s, capture.earliest, sigma_v, level)
 
 
-def _coverage(capture: Capture, healthy: Healthy, possible: NDArray[np.int64]) -> float:
+def _coverage(capture: Capture, healthy: Healthy, possible: Volts) -> float:
     """Share of the reference's energy, until it settles, that was captured unclipped: the worst onset."""
     event = healthy.shape.volts[: healthy.shape.lead + healthy.duration] ** 2
     whole = float(event.sum())
     if whole == 0:
         return 0.0
-    spread = sorted({int(o) for o in np.linspace(possible[0], possible[-1], 21)})
     shape = Shape(np.append(event, 0.0), healthy.shape.lead)
     n = len(capture.volts)
-    return min(float(place_shape(shape, o, n)[capture.seen].sum()) / whole for o in spread)
+    return min(float(place_shape(shape, int(o), n)[capture.seen].sum()) / whole for o in possible)
 
 
 def _never_settles(
@@ -155,24 +163,20 @@ def _never_settles(
     return float(np.ptp(slow)) > 2 * limit_v + unsure_v
 
 
-def _hum(capture: Capture, course: Course, healthy_hum_v: float) -> tuple[Hum | None, bool]:
+def _hum(capture: Capture, course: Course, usual: Hum | None) -> tuple[Hum | None, bool]:
     """The hum that follows, and whether it is more than the reference has and the leads pick up."""
     after = courses.hum_after(
         capture.volts, capture.seen, capture.dt_s, course, capture.on, capture.mains_hz, capture.lsb_v
     )
     if after is None:
         return None, False
-    usual_v = max(healthy_hum_v, _pick_up_v(capture))
-    least_v = max(HUM_GROWTH * usual_v, HUM_FLOOR_V)
-    hum = after.hum
-    return hum, hum.is_there and hum.strongest_v > least_v
+    return after.hum, after.hum.exceeds((usual, _pick_up(capture)), HUM_GROWTH, HUM_FLOOR_V)
 
 
-def _pick_up_v(capture: Capture) -> float:
+def _pick_up(capture: Capture) -> Hum | None:
     """Hum that was there before the unit was on: the leads', not the unit's."""
     before = max(capture.earliest, 0)
     if before * capture.dt_s * capture.mains_hz < courses.LEAST_PERIODS or not capture.seen[:before].all():
-        return 0.0
+        return None
     sigma_v = capture.lsb_v / math.sqrt(12)
-    hum = fit_hum(capture.volts[:before], capture.dt_s, mains_hz=capture.mains_hz, least_sigma_v=sigma_v)
-    return hum.strongest_v if hum.is_there else 0.0
+    return fit_hum(capture.volts[:before], capture.dt_s, mains_hz=capture.mains_hz, least_sigma_v=sigma_v)

@@ -52,6 +52,16 @@ class Hum:
         """True where noise alone would show so much once in ten thousand records."""
         return self.strongest_v > SIGNIFICANT * self.uncertainty_v
 
+    def exceeds(self, others: "tuple[Hum | None, ...]", growth: float, least_v: float) -> bool:
+        """True where the amplitude at f or at 2f stands out and is ``growth`` times what the others have."""
+
+        def usual_v(name: str) -> float:
+            return max((getattr(o, name) for o in others if o is not None and o.is_there), default=0.0)
+
+        f_limit_v = max(growth * usual_v("at_f_v"), least_v, SIGNIFICANT * self.uncertainty_v)
+        two_f_limit_v = max(growth * usual_v("at_2f_v"), least_v, SIGNIFICANT * self.uncertainty_v)
+        return self.at_f_v > f_limit_v or self.at_2f_v > two_f_limit_v
+
     def wave(self, times_s: Volts) -> Volts:
         """The hum at times counted from the first sample of the stretch it was fitted to."""
         harmonics = HARMONICS[: len(self.weights) // 2]
@@ -111,8 +121,8 @@ def fit_hum(
         mains_hz = mains_frequency(volts, dt_s, np.ones(n, bool))
     harmonics = harmonics_below(mains_hz, dt_s)
     columns = hum_columns(np.arange(n, dtype=np.float64) * dt_s, mains_hz, harmonics)
-    base: Volts = np.hstack([polynomial_columns(n, degree), columns])
-    weights: Volts = np.linalg.lstsq(base, volts, rcond=None)[0]
+    base = np.hstack([polynomial_columns(n, degree), columns])
+    weights = _solve(base, volts)
     rest = volts - base @ weights
     freedom = max(1, n - base.shape[1])
     sigma = max(math.sqrt(float(rest @ rest) / freedom), least_sigma_v)
@@ -128,3 +138,8 @@ def fit_hum(
         sigma * math.sqrt(2 / n),
         weights[degree + 1 :],
     )
+
+
+def _solve(columns: Volts, volts: Volts) -> Volts:
+    weights: Volts = np.linalg.lstsq(columns, volts, rcond=None)[0]
+    return weights

@@ -36,32 +36,51 @@ class Size:
 
 
 def size_of(
-    capture: Capture, found: Search, course: Course, healthy: Healthy, coverage: float
+    capture: Capture, found: Search, course: Course, healthy: Healthy, coverage: float, something: bool
 ) -> Size:
     """By the fitted shape where that is what happened; where another course was seen, by the peaks.
 
-    Where nothing was found, the size that would fit best at the switch-on, with what noise leaves open.
+    Where nothing happened (``something`` is False), the size that fits best at the switch-on, with what
+    noise leaves open.
     """
-    if not found.found:
+    if not something:
         at = found.at(capture.on)
         detectability = float(found.detectability[at])
         if detectability == 0:
             return Size(0.0, -math.inf, math.inf, True)
         ratio, sd = float(found.sizes[at]), 1 / detectability
         return Size(ratio, ratio - Z99 * sd, ratio + Z99 * sd, True)
-    if not shape_differs(capture, found, course, healthy):
+    beyond_v = beyond_range_v(capture, course)
+    known = found.found and not beyond_v and not healthy.clipped
+    if known and not shape_differs(capture, found, course, healthy):
         return Size(abs(found.size), abs(found.size) - Z99 * found.sd, abs(found.size) + Z99 * found.sd, True)
-    peak, other = abs(course.peak_v), abs(healthy.course.peak_v)
-    u, other_u = Z99 * course.peak_u_v, Z99 * healthy.course.peak_u_v
-    low = max(0.0, peak - u) / (other + other_u)
-    high = (peak + u) / (other - other_u) if other > other_u else math.inf
-    if coverage < _ENOUGH_COVERAGE:
-        high = math.inf  # the part that was not captured may have been the larger
-    return Size(peak / other if other else math.inf, low, high, False)
+    return _by_peaks(course, healthy, beyond_v, coverage)
+
+
+def _by_peaks(course: Course, healthy: Healthy, beyond_v: float, coverage: float) -> Size:
+    peak, u = max(abs(course.peak_v), beyond_v), Z99 * course.peak_u_v
+    least = abs(healthy.course.peak_v) - Z99 * healthy.course.peak_u_v
+    most = abs(healthy.sharp_peak_v) + Z99 * healthy.course.peak_u_v
+    low = 0.0 if healthy.clipped else max(0.0, peak - u) / most
+    high = (peak + u) / least if least > 0 else math.inf
+    if beyond_v or coverage < _ENOUGH_COVERAGE:
+        high = math.inf  # what was not seen may have been the larger part
+    return Size(peak / abs(healthy.sharp_peak_v) if most else math.inf, low, high, False)
+
+
+def beyond_range_v(capture: Capture, course: Course) -> float:
+    """How far a clipped excursion after switch-on went at least, volts; 0 where there was none."""
+    after = max(capture.earliest, 0)
+    clipped = ~capture.seen[after:]
+    reached = np.abs(course.smooth_v[after:][clipped])
+    largest = float(reached.max()) if len(reached) else 0.0
+    return largest if largest > _DIFFERS_SIGMA * course.sigma_v else 0.0
 
 
 def shape_differs(capture: Capture, found: Search, course: Course, healthy: Healthy) -> bool:
     """True where what the fit leaves is more than noise and more than a twentieth of the kick."""
+    if abs(healthy.sharp_peak_v) > 1.05 * abs(healthy.course.peak_v):
+        return True  # shorter than a sample: the fit depends on where the samples happened to fall
     width = max(3, healthy.duration // 50)
     left = np.where(capture.seen, capture.volts - found.drift - found.hum - found.fitted, 0.0)
     left = left[max(capture.earliest, 0) :]

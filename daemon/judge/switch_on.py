@@ -73,6 +73,7 @@ def judge_switch_on(
     on_s: float,
     reference: tuple[Volts, float, float] | None = None,
     on_uncertainty_s: float = 0.0,
+    reference_clipped: bool = False,
     lowest_v: float | None = None,
     highest_v: float | None = None,
     lsb_v: float | None = None,
@@ -92,7 +93,7 @@ def judge_switch_on(
     if reference is None:
         evidence = evidence_alone(capture, relay_delay_s)
     else:
-        healthy = ready_reference(*reference, capture.dt_s)
+        healthy = ready_reference(*reference, capture.dt_s, clipped=reference_clipped)
         evidence = evidence_against(capture, healthy, a_min, late_tolerance_s)
     return verdict_on(evidence, a_min)
 

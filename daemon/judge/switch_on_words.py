@@ -23,6 +23,8 @@ def sentence(verdict: str, also: tuple[str, ...], evidence: Evidence, a_min: flo
         parts.append(_hum(evidence))
     if "late" in (verdict, *also) and verdict != "late":
         parts.append(_late(evidence))
+    if evidence.size is not None and evidence.healthy is not None and evidence.healthy.clipped:
+        parts.append("The reference itself is clipped: take a new one on a wider range.")
     if not evidence.capture.seen.all():
         share = 1 - float(evidence.capture.seen.mean())
         parts.append(f"{share:.1%} of the record is clipped and was not counted.")
@@ -97,8 +99,9 @@ def _hum(evidence: Evidence) -> str:
     text = f"Hum of {hum.strongest_hz:.0f} Hz stays, {_volts(hum.peak_to_peak_v)}pp"
     if evidence.healthy is None:
         return f"{text}."
-    usual_v = evidence.healthy.hum_v
-    return f"{text}; the reference has {f'{_volts(2 * usual_v)}pp' if usual_v else 'none to be seen'}."
+    usual = evidence.healthy.hum
+    usual_text = f"{_volts(usual.peak_to_peak_v)}pp" if usual and usual.is_there else "none to be seen"
+    return f"{text}; the reference has {usual_text}."
 
 
 def _late(evidence: Evidence) -> str:
