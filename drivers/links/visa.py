@@ -104,9 +104,22 @@ class VisaLink:
             ) from error
 
     def _connection(self) -> Any:
-        """The socket inside a SOCKET session."""
-        assert self._session is not None
-        return self._session.visalib.sessions[self._session.session].interface  # type: ignore[attr-defined]
+        """The socket inside a LAN session; None on the other ways."""
+        if self._session is None or not self._name.host:
+            return None
+        interface = self._session.visalib.sessions[self._session.session].interface  # type: ignore[attr-defined]
+        inside = {Way.VXI11: "sock", Way.HISLIP: "_sync"}.get(self._name.way)
+        return getattr(interface, inside) if inside else interface
+
+    def _peer_is_gone(self) -> bool:
+        connection = self._connection()
+        if connection is None or not select.select([connection], [], [], 0)[0]:
+            return False
+        return not connection.recv(1, PEEK)
+
+    def _check_peer(self) -> None:
+        if self._peer_is_gone():
+            raise LinkClosed(f"{self._name.text} closed the connection.")
 
     @contextmanager
     def _open_session(self, deadline_s: float) -> Iterator[MessageBasedResource]:
@@ -137,6 +150,7 @@ class VisaLink:
     def write(self, line: bytes, deadline_s: float) -> None:
         """See ``Link``."""
         with self._open_session(deadline_s) as session:
+            self._check_peer()
             session.write_raw(line + self._terminator)
 
     def read_line(self, deadline_s: float) -> bytes:
@@ -212,11 +226,12 @@ class VisaLink:
 
     def drain(self, quiet_s: float) -> bytes:
         """See ``Link``. Messages of VXI-11 and HiSLIP carry their question's number: nothing can wait there."""
-        if not self._is_stream:
-            return b""
         taken = b""
         end_s = self._clock.monotonic_s() + quiet_s + LONGEST_DRAIN_S
         with self._open_session(end_s) as session, self._without_termination(session):
+            if not self._is_stream:
+                self._check_peer()
+                return taken
             while (waiting := self._count_waiting(session, quiet_s)) > 0:
                 taken += session.read_bytes(waiting)
                 if self._clock.monotonic_s() > end_s:
@@ -258,11 +273,17 @@ class VisaLink:
 
     def close(self) -> None:
         """See ``Link``."""
+        gone = False
+        with contextlib.suppress(*_FOREIGN, ValueError):
+            gone = self._name.way is Way.VXI11 and self._peer_is_gone()
         session, self._session = self._session, None
         if session is None:
             return
         handle, library = session.session, session.visalib
-        with _opening, contextlib.suppress(*_FOREIGN):
+        with _opening, contextlib.suppress(*_FOREIGN, ValueError):
+            if gone:
+                # its farewell would wait five seconds for an answer, spinning, and hold the lock
+                library.sessions[handle].interface.destroy_link = lambda link: 0  # type: ignore[attr-defined]
             session.close()
         table = getattr(library, "sessions", None)
         if table is not None:

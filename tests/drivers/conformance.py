@@ -38,8 +38,6 @@ class LinkConformance:
     server: type[Server]
     forced: str | None = None
     block_sizes = (0, 1, 9, 4096, 300_000)
-    is_stream = True
-    closes = True  # the other end can close in the middle of an answer
 
     @pytest.fixture
     def instrument(self) -> Scripted:
@@ -129,16 +127,6 @@ class LinkConformance:
         with pytest.raises(LinkError):
             self.ask_block(link, clock, SHORT_S)
 
-    def test_what_waits_is_drained_and_then_nothing_does(self, link, clock, place):
-        if not self.is_stream:
-            assert link.drain(0.0) == b""  # such a link carries no answer that was not asked for
-            return
-        assert self.ask(link, clock, b"ECHO?") == b"hello"
-        place.say(b"unasked\n")
-        assert link.drain(0.2) == b"unasked\n"
-        assert link.drain(0.0) == b""
-        assert self.ask(link, clock, b"ECHO?") == b"hello"
-
     def test_after_a_late_answer_clearing_and_reopening_bring_the_next_answer_to_its_question(
         self, link, clock, instrument
     ):
@@ -165,6 +153,33 @@ class LinkConformance:
         with pytest.raises(LinkRefused):
             absent.open(clock.monotonic_s() + 1.0)
         absent.close()
+
+
+class StreamTests:
+    """What a link does that carries a stream of bytes, in which anything may wait."""
+
+    def test_what_waits_is_drained_and_then_nothing_does(self, link, clock, place):
+        assert self.ask(link, clock, b"ECHO?") == b"hello"
+        place.say(b"unasked\n")
+        assert link.drain(0.2) == b"unasked\n"
+        assert link.drain(0.0) == b""
+        assert self.ask(link, clock, b"ECHO?") == b"hello"
+
+
+class LanTests:
+    """What a link does that has a connection, which the other end may close."""
+
+    def test_a_peer_that_hung_up_is_noticed_before_the_next_question(self, link, clock, place):
+        """Not by waiting for an answer: pyvisa-py would spin until the deadline."""
+        assert self.ask(link, clock, b"ECHO?") == b"hello"
+        place.hang_up()
+        begun_s = clock.monotonic_s()
+        with pytest.raises(LinkClosed):
+            for _ in range(100):
+                link.drain(0.05)
+                self.ask(link, clock, b"ECHO?", 60)
+        link.close()
+        assert clock.monotonic_s() - begun_s < 30
 
 
 class InstrumentConformance:

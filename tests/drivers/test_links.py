@@ -10,38 +10,36 @@ from drivers.links.serial import SerialLink
 from drivers.links.tcp import TcpLink
 from drivers.links.visa import VisaLink
 from drivers.resource_names import parse_resource
-from tests.drivers.conformance import AMPLE_S, LinkConformance
+from tests.drivers.conformance import AMPLE_S, LanTests, LinkConformance, StreamTests
 from tests.drivers.scripted import Scripted
 from tests.drivers.servers import HislipServer, PtyServer, TcpServer, Vxi11Server
 
 
-class TestTcpLink(LinkConformance):
+class TestTcpLink(LinkConformance, StreamTests, LanTests):
     server = TcpServer
 
 
-class TestSerialLink(LinkConformance):
+class TestSerialLink(LinkConformance, StreamTests):
     server = PtyServer
 
 
-class TestVisaSocketLink(LinkConformance):
+class TestVisaSocketLink(LinkConformance, StreamTests, LanTests):
     server = TcpServer
     forced = "visa"
 
 
-class TestVisaSerialLink(LinkConformance):
+class TestVisaSerialLink(LinkConformance, StreamTests):
     server = PtyServer
     forced = "visa"
     block_sizes = (0, 1, 9, 4096)  # one select and one read for each byte: 0.05 MB/s
 
 
-class TestVisaHislipLink(LinkConformance):
+class TestVisaHislipLink(LinkConformance, LanTests):
     server = HislipServer
-    is_stream = False
 
 
-class TestVisaVxi11Link(LinkConformance):
+class TestVisaVxi11Link(LinkConformance, LanTests):
     server = Vxi11Server
-    is_stream = False
 
 
 @pytest.mark.parametrize(
