@@ -18,20 +18,29 @@ LEAD_S = 0.25  # of the reference kept before its switch-on, whose time is only 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Capture:
-    """``on`` is the sample of the switch-on, known to +-``slack`` samples; ``seen`` marks what counts."""
+    """``on`` is the sample of the switch-on; it may lie ``early`` samples before or ``late`` after.
+
+    ``seen`` marks what was captured and not clipped.
+    """
 
     volts: Volts
     dt_s: float
     seen: Mask
     lsb_v: float
     on: int
-    slack: int
+    early: int
+    late: int
     mains_hz: float
 
     @property
     def earliest(self) -> int:
         """The first sample that may be the switch-on."""
-        return self.on - self.slack
+        return self.on - self.early
+
+    @property
+    def latest(self) -> int:
+        """The last sample that may be the switch-on."""
+        return self.on + self.late
 
     @property
     def is_usable(self) -> bool:
@@ -74,7 +83,7 @@ def ready_capture(
     volts: Volts,
     dt_s: float,
     on_s: float,
-    on_uncertainty_s: float,
+    on_uncertainty_s: tuple[float, float],
     lowest_v: float | None,
     highest_v: float | None,
     lsb_v: float | None,
@@ -92,8 +101,8 @@ def ready_capture(
     dt_s *= factor
     usable = len(volts) >= LEAST_SAMPLES and bool(seen.any())
     hz = mains_frequency(volts, dt_s, seen) if usable else 50.0
-    slack = math.ceil(on_uncertainty_s / dt_s - 1e-9)
-    return Capture(volts, dt_s, seen, step_v, round(on_s / dt_s), slack, hz)
+    early, late = (math.ceil(u / dt_s - 1e-9) for u in on_uncertainty_s)
+    return Capture(volts, dt_s, seen, step_v, round(on_s / dt_s), early, late, hz)
 
 
 def ready_reference(

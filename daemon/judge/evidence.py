@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from daemon.judge import course as courses
 from daemon.judge.bank import bank_of_shapes
 from daemon.judge.capture import Capture, Healthy
-from daemon.judge.course import Course
+from daemon.judge.course import Course, HumAfter
 from daemon.judge.detector import Record, Search, Shape, place_shape, search
 from daemon.judge.hum import Hum, Volts, fit_hum
 from daemon.judge.noise import noise_sigma
@@ -55,8 +55,8 @@ class Evidence:
 def evidence_against(capture: Capture, healthy: Healthy, a_min: float, late_tolerance_s: float) -> Evidence:
     """Hold the record against a healthy reference."""
     found = _search(capture, [healthy.shape], capture.earliest)
-    course = _course(capture, found)
-    latest = capture.on + capture.slack + round(late_tolerance_s / capture.dt_s)
+    course = _course(capture)
+    latest = capture.latest + round(late_tolerance_s / capture.dt_s)
     coverage = _coverage(capture, healthy, np.linspace(capture.earliest, latest, 21).round())
     end = len(capture.volts) - capture.on
     final_samples = round(courses.FINAL_S / capture.dt_s)
@@ -83,7 +83,7 @@ def evidence_against(capture: Capture, healthy: Healthy, a_min: float, late_tole
         _worst_detectability(found, capture.earliest, latest) * a_min,
         size,
         lag * capture.dt_s if start_seen else 0.0,
-        late_tolerance_s + capture.slack * capture.dt_s,
+        late_tolerance_s + capture.late * capture.dt_s,
         healthy,
         healthy_final_v,
     )
@@ -93,7 +93,7 @@ def evidence_alone(capture: Capture, relay_delay_s: float) -> Evidence:
     """Look for anything that a switch-on may look like, from the end of the relay's delay on."""
     first = capture.earliest + round(relay_delay_s / capture.dt_s)
     found = _search(capture, bank_of_shapes(capture.dt_s), first)
-    course = _course(capture, found)
+    course = _course(capture)
     hum, hum_follows = _hum(capture, course, None)
     limit_v = max(courses.SETTLED_SHARE * abs(course.peak_v), courses.SETTLED_V)
     return Evidence(
@@ -123,15 +123,29 @@ def _search(capture: Capture, shapes: list[Shape], first: int) -> Search:
     first -= round(_BEFORE_S / capture.dt_s)
     origins: NDArray[np.int64] = np.arange(first, max(len(capture.volts) - 3, first + 1))
     quiet = slice(0, max(capture.earliest, 0))
-    places = record.step_places(capture.earliest, capture.on + capture.slack)
+    places = record.step_places(capture.earliest, capture.latest)
     return search(record, shapes, origins, places, record.whitener(quiet))
 
 
-def _course(capture: Capture, found: Search) -> Course:
-    cleaned = capture.volts - found.hum
+def _course(capture: Capture) -> Course:
+    """The course without the hum that is there for certain: the leads' before, the unit's after."""
+    sigma_v = noise_sigma(capture.volts, capture.lsb_v)
+    rough = courses.course_of(capture.volts, capture.dt_s, capture.earliest, sigma_v, (0.0, 0.0))
+    before, after = _pick_up(capture), _hum_after(capture, rough)
+    n, cleaned = len(capture.volts), capture.volts.copy()
+    if before is not None and before.is_there:
+        end = max(capture.on, 0) if after is not None else n
+        cleaned[:end] -= before.wave(np.arange(end, dtype=np.float64) * capture.dt_s)
+    if after is not None and after.hum.is_there:
+        cleaned[max(capture.on, 0) :] -= after.wave(n, capture.dt_s)[max(capture.on, 0) :]
     level = courses.baseline(cleaned, capture.seen, capture.earliest)
     sigma_v = noise_sigma(cleaned, capture.lsb_v)
     return courses.course_of(cleaned, capture.dt_s, capture.earliest, sigma_v, level)
+
+
+def _hum_after(capture: Capture, course: Course) -> HumAfter | None:
+    c = capture
+    return courses.hum_after(c.volts, c.seen, c.dt_s, course, c.on, c.mains_hz, c.lsb_v)
 
 
 def _coverage(capture: Capture, healthy: Healthy, possible: Volts) -> float:
@@ -165,9 +179,7 @@ def _never_settles(
 
 def _hum(capture: Capture, course: Course, usual: Hum | None) -> tuple[Hum | None, bool]:
     """The hum that follows, and whether it is more than the reference has and the leads pick up."""
-    after = courses.hum_after(
-        capture.volts, capture.seen, capture.dt_s, course, capture.on, capture.mains_hz, capture.lsb_v
-    )
+    after = _hum_after(capture, course)
     if after is None:
         return None, False
     return after.hum, after.hum.exceeds((usual, _pick_up(capture)), HUM_GROWTH, HUM_FLOOR_V)

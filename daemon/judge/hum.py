@@ -141,5 +141,4 @@ def fit_hum(
 
 
 def _solve(columns: Volts, volts: Volts) -> Volts:
-    weights: Volts = np.linalg.lstsq(columns, volts, rcond=None)[0]
-    return weights
+    return np.asarray(np.linalg.lstsq(columns, volts, rcond=None)[0], dtype=np.float64)

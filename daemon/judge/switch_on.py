@@ -72,7 +72,7 @@ def judge_switch_on(
     *,
     on_s: float,
     reference: tuple[Volts, float, float] | None = None,
-    on_uncertainty_s: float = 0.0,
+    on_uncertainty_s: float | tuple[float, float] = 0.0,
     reference_clipped: bool = False,
     lowest_v: float | None = None,
     highest_v: float | None = None,
@@ -83,11 +83,13 @@ def judge_switch_on(
 ) -> SwitchOnVerdict:
     """Verdict on a record in volts that was switched on ``on_s`` seconds after its first sample.
 
+    ``on_uncertainty_s``: how far either side, or (before, after), the switch-on may have been;
     ``reference`` is (volts, dt_s, on_s) of a healthy capture; ``lowest_v`` and ``highest_v`` are the ends
     of the converter's range (samples there are clipped); ``lsb_v`` its step (None: read off the values);
     ``relay_delay_s`` counts only without a reference, which has its own delay in it.
     """
-    capture = ready_capture(volts, dt_s, on_s, on_uncertainty_s, lowest_v, highest_v, lsb_v)
+    unsure = on_uncertainty_s if isinstance(on_uncertainty_s, tuple) else (on_uncertainty_s,) * 2
+    capture = ready_capture(volts, dt_s, on_s, unsure, lowest_v, highest_v, lsb_v)
     if not capture.is_usable:
         return SwitchOnVerdict("not observed", why=why_nothing(capture))
     if reference is None:
