@@ -1,6 +1,7 @@
 """``python -m dashboard``: serve the screens of one running daemon on this machine."""
 
 import argparse
+import contextlib
 import json
 import socket
 import sys
@@ -12,8 +13,6 @@ import uvicorn
 
 from daemon.commands import Door
 from dashboard.app import build, screen_token
-
-LOOK_AT_PARENT_S = 1.0
 
 
 class _Announcing(uvicorn.Server):
@@ -58,10 +57,8 @@ def _arguments() -> argparse.Namespace:
 
 
 def _leave_with(parent: int, server: uvicorn.Server) -> None:
-    try:
+    with contextlib.suppress(psutil.NoSuchProcess):
         psutil.Process(parent).wait()
-    except psutil.NoSuchProcess:
-        pass
     server.should_exit = True
 
 

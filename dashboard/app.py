@@ -4,7 +4,8 @@ import asyncio
 import contextlib
 import hashlib
 import hmac
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
+from contextlib import AbstractAsyncContextManager
 from pathlib import Path
 from urllib.parse import parse_qsl
 
@@ -13,7 +14,7 @@ from dash.development.base_component import Component
 from fastapi import FastAPI
 
 from daemon.commands import Door
-from daemon.guard import App, Guard
+from daemon.guard import App, Guard, quiet_denials
 from dashboard import bench_page, sessions_page, timeline_page
 from dashboard.headers import Headers, content_policy
 from dashboard.live import Relay, add_live_route
@@ -34,6 +35,7 @@ def build(door: Door, *, token: str, sessions: Path, relay: Relay | None = None)
     review = Review(sessions, relay)
     add_live_route(server, relay)
     add_routes(server, door, review)
+    quiet_denials()
     policy = content_policy(_pages(server, review).csp_hashes())
     return Headers(Guard(server, token=token), policy=policy)
 
@@ -52,12 +54,15 @@ def _pages(server: FastAPI, review: Review) -> Dash:
         serve_locally=True,
         suppress_callback_exceptions=True,
     )
+    # Live data has a route of its own; the framework's socket would only be a second door to guard.
+    pages.backend.websocket_capability = False
     pages.layout = shell
 
-    @pages.callback(Output("content", "children"), Input("address", "pathname"), Input("address", "search"))
     def show_page(path: str, search: str) -> Component:
         return _page(path, dict(parse_qsl((search or "").removeprefix("?"))), review)
 
+    address = Input("address", "pathname"), Input("address", "search")
+    pages.callback(Output("content", "children"), *address)(show_page)
     timeline_page.add_callbacks(pages, review)
     return pages
 
@@ -70,7 +75,7 @@ def _page(path: str, asked: dict[str, str], review: Review) -> Component:
     return bench_page.layout()
 
 
-def _listening(relay: Relay):  # type: ignore[no-untyped-def]  # FastAPI's own lifespan type is Any-shaped
+def _listening(relay: Relay) -> Callable[[FastAPI], AbstractAsyncContextManager[None]]:
     @contextlib.asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         task = asyncio.create_task(relay.listen_for_ever())

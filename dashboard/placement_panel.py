@@ -6,6 +6,7 @@ import pandas as pd
 import plotly.graph_objects as go
 from dash import dcc, html
 
+from dashboard.review import rows_of
 from dashboard.timeline_figure import INK, verdict_of
 from dashboard.words import clock_words, place_words, unit_of, value_words, with_unit
 
@@ -37,7 +38,7 @@ def _facts(row: Any, changes: pd.DataFrame) -> html.Dl:
         ("hypothesis", row.hypothesis or "none"),
         ("instrument", " ".join(part for part in (row.instrument, row.channel) if part)),
         ("readings", str(int(row.count))),
-        *(("changed", _change_words(change)) for change in changes.itertuples()),
+        *(("changed", _change_words(change)) for change in rows_of(changes)),
     ]
     return html.Dl([html.Div([html.Dt(name), html.Dd(words)]) for name, words in told if words], className="facts")
 
@@ -88,8 +89,8 @@ def _plot(row: Any, readings: pd.DataFrame) -> dcc.Graph:
         paper_bgcolor="rgba(0,0,0,0)",
         plot_bgcolor="rgba(0,0,0,0)",
         font={"family": "system-ui, Segoe UI, Liberation Sans, sans-serif", "size": 13, "color": INK},
-        xaxis={**plain, "title": {"text": "seconds since the placement began"}},
-        yaxis={**plain, "title": {"text": unit_of(row.quantity)}},
+        xaxis={**plain, "title": {"text": "seconds since the placement began", "font": {"size": 13}}},
+        yaxis={**plain, "ticksuffix": f" {unit_of(row.quantity)}"},
         showlegend=False,
     )
     return dcc.Graph(figure=figure, config=_PLOT, className="panel-plot")
@@ -104,7 +105,7 @@ def _list(readings: pd.DataFrame) -> html.Details:
             html.Td("" if pd.isna(row.value) else f"{row.value:.6g} {row.unit}", className="number"),
             html.Td(row.flags),
         ])
-        for row in shown.itertuples()
+        for row in rows_of(shown)
     ]  # fmt: skip
     head = html.Tr([html.Th(heading, scope="col") for heading in ("at", "value", "flags")])
     return html.Details(

@@ -5,8 +5,8 @@ running, can be named: a page cannot make this process read any other file.
 """
 
 import json
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections import OrderedDict
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -22,6 +22,7 @@ from drivers.errors import SessionError
 
 TREND_POINTS = 1500
 TRACE_POINTS = 700
+MOST_THUMBNAILS = 64
 LONG_TRACE = 400_000  # samples; beyond that the stored envelope is drawn
 
 Rows = list[list[float | None]]
@@ -37,6 +38,7 @@ class Story:
     events: pd.DataFrame
     switch_ons: pd.DataFrame
     objections: pd.DataFrame
+    now_us: int | None = None  # of a running session: an open placement lasts until now
 
     @property
     def mark(self) -> str:
@@ -47,6 +49,7 @@ class Story:
             len(placements),
             placements["count"].sum() if len(placements) else 0,
             placements["struck"].sum() if len(placements) else 0,
+            self.now_us if self.now_us is not None and placements["t1_us"].isna().any() else 0,
         )
         return "-".join(str(int(number)) for number in standing)
 
@@ -58,6 +61,7 @@ class Review:
         self._sessions = sessions
         self._relay = relay
         self._clock = clock or SystemClock()
+        self._thumbnails: OrderedDict[tuple[Path, int], Rows] = OrderedDict()
 
     def listing(self) -> list[SessionSummary]:
         """The sessions that can be looked at: the folder's, and the running one wherever it lies."""
@@ -72,8 +76,8 @@ class Review:
         running = self._running()
         if running is not None and name in ("", running.name, str(running)):
             return running
-        named = self._sessions / Path(name).name
-        if not name or name not in (named.name, str(named)) or not named.is_file():
+        named = (self._sessions / Path(name).name).resolve()
+        if not name or name != Path(name).name or not named.is_file():
             raise SessionError(f"There is no session {name!r} here: choose one from the list of sessions.")
         return named
 
@@ -83,13 +87,16 @@ class Review:
 
     def story(self, name: str) -> Story:
         """Placements, events, switch-ons and objections of a session."""
-        with open_session(self.file_of(name)) as records:
+        path = self.file_of(name)
+        running = path == self._running()
+        with open_session(path) as records:
             return Story(
                 meta=records.meta,
                 placements=records.placements(),
                 events=records.events(),
                 switch_ons=records.switch_ons(),
                 objections=records.objections(),
+                now_us=self._clock.now_us() if running else None,
             )
 
     def stay(self, name: str, placement: int) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -116,21 +123,20 @@ class Review:
         with open_session(self.file_of(name)) as records:
             return {"rows": trace_rows(records, number)}
 
-    def traces(self, name: str, numbers: list[int]) -> Iterator[Rows]:
-        """The rows of several kept traces, as ``capture`` gives them; none where one cannot be read."""
-        with open_session(self.file_of(name)) as records:
-            for number in numbers:
-                with _without(records, number) as rows:
-                    yield rows
-
-
-@contextmanager
-def _without(records: SessionRecords, number: int) -> Iterator[Rows]:
-    try:
-        rows = trace_rows(records, number)
-    except SessionError:
-        rows = []  # a torn trace must not hide the rest of the session
-    yield rows
+    def thumbnails(self, name: str, numbers: list[int]) -> dict[int, Rows]:
+        """The rows of several kept traces by number, as ``capture`` gives them; those that can be read."""
+        path = self.file_of(name)
+        unknown = [number for number in numbers if (path, number) not in self._thumbnails]
+        if unknown:
+            with open_session(path) as records:
+                for number in unknown:
+                    # A torn trace must not hide the rest of the session.
+                    with suppress(SessionError):
+                        self._thumbnails[path, number] = trace_rows(records, number)
+        known = {number: self._thumbnails[path, number] for number in numbers if (path, number) in self._thumbnails}
+        while len(self._thumbnails) > MOST_THUMBNAILS:
+            self._thumbnails.popitem(last=False)
+        return known
 
 
 def _drawn(records: SessionRecords, series: int, since_us: int) -> Rows:
@@ -143,6 +149,11 @@ def _drawn(records: SessionRecords, series: int, since_us: int) -> Rows:
 
 def _number(value: float) -> float | None:
     return value if np.isfinite(value) else None
+
+
+def rows_of(frame: pd.DataFrame) -> list[Any]:
+    """The rows of a frame of records, columns as attributes."""
+    return list(frame.itertuples())
 
 
 def _bands(placements: pd.DataFrame, since_us: int) -> list[dict[str, Any]]:
@@ -159,7 +170,7 @@ def _bands(placements: pd.DataFrame, since_us: int) -> list[dict[str, Any]]:
             "t0_us": int(row.t0_us),
             "t1_us": None if pd.isna(row.t1_us) else int(row.t1_us),
         }
-        for row in near.itertuples()
+        for row in rows_of(near)
     ]
 
 
@@ -175,7 +186,8 @@ def trace_rows(records: SessionRecords, number: int) -> Rows:
         seconds, low, high = records.trace_envelope(number)
     else:
         volts = records.trace(number).volts
-        seconds, low, high = np.arange(len(volts)) * float(row["dt"]), volts, volts
+        seconds = (np.arange(len(volts)) * float(row["dt"])).astype(np.float64)
+        low = high = volts
     return thinned(seconds + begin_s, low, high, TRACE_POINTS)
 
 

@@ -6,7 +6,7 @@ from urllib.parse import quote
 import pandas as pd
 import plotly.graph_objects as go
 
-from dashboard.review import Rows, Story
+from dashboard.review import Rows, Story, rows_of
 from dashboard.words import local, place_words, value_words
 
 # The green and vermillion of Okabe and Ito (2008), darkened until white words on them reach 4.5:1 while
@@ -19,6 +19,7 @@ LOOK = {
     "outside": (VERMILLION, "x"),
     "not compared": (GREY, ""),
 }
+SHADE = "rgba(0,0,0,0.38)"
 STRUCK_LOOK = (GREY, "\\")
 EVENT_LANES = {
     "switch-on": ("switch-on", "triangle-up"),
@@ -38,6 +39,7 @@ EVENT_LANES = {
 }
 OTHER_EVENTS = ("bench", "circle-open")
 SHORTEST_S = 0.4  # a shorter placement is still drawn wide enough to be clicked
+SHORT_LEG = 4  # letters of a leg that still fit on a bar beside the point
 INK = "#7d8288"
 
 
@@ -79,6 +81,8 @@ def _lanes(story: Story) -> list[str]:
 
 
 def _end_us(story: Story) -> int:
+    if story.now_us is not None:
+        return story.now_us
     ends = [story.placements["t1_us"].max(), story.placements["t0_us"].max(), story.events["t_us"].max()]
     return max((int(end) for end in ends if not pd.isna(end)), default=0)
 
@@ -89,7 +93,7 @@ def _seconds(row: Any, last_us: int) -> float:
 
 
 def _add_bars(figure: go.Figure, placements: pd.DataFrame, verdict: str, story: Story) -> None:
-    rows = [row for row in placements.itertuples() if verdict_of(row) == verdict]
+    rows = [row for row in rows_of(placements) if verdict_of(row) == verdict]
     if not rows:
         return
     colour, pattern = LOOK.get(verdict, STRUCK_LOOK)
@@ -101,21 +105,26 @@ def _add_bars(figure: go.Figure, placements: pd.DataFrame, verdict: str, story: 
         base=[_iso(int(row.t0_us)) for row in rows],
         x=[_seconds(row, last_us) * 1000 for row in rows],
         y=[f"probe {row.probe}" for row in rows],
-        text=[("struck: " if struck else "") + place_words(row) for row in rows],
+        text=[_label(row) for row in rows],
         textposition="inside",
         insidetextanchor="start",
-        constraintext="none",
-        textangle=0,
+        constraintext="inside",
         customdata=[[int(row.id), hover_words(row)] for row in rows],
         hovertemplate="%{customdata[1]}<extra></extra>",
         marker={
             "color": "rgba(0,0,0,0)" if struck else colour,
             "line": {"color": colour, "width": 1.5},
-            "pattern": {"shape": pattern, "fgcolor": colour if struck else "rgba(0,0,0,0.38)", "size": 8, "solidity": 0.2},
+            "pattern": {"shape": pattern, "fgcolor": colour if struck else SHADE, "size": 8, "solidity": 0.2},
         },
         textfont={"color": INK if struck else "#ffffff", "size": 12},
         width=0.72,
     )
+
+
+def _label(row: Any) -> str:
+    short_leg = f" {row.leg}" if 0 < len(row.leg) <= SHORT_LEG else ""
+    second = "struck" if row.struck else "" if pd.isna(row.value) else value_words(row.value, row.quantity)
+    return f"<b>{row.point or 'no point'}{short_leg}</b>{f'<br>{second}' if second else ''}"
 
 
 def hover_words(row: Any) -> str:
@@ -129,7 +138,7 @@ def hover_words(row: Any) -> str:
 
 def _add_looked_at(figure: go.Figure, placements: pd.DataFrame, looked_at: int | None, story: Story) -> None:
     last_us = _end_us(story)
-    for row in placements[placements["id"] == looked_at].itertuples():
+    for row in rows_of(placements[placements["id"] == looked_at]):
         figure.add_bar(
             orientation="h",
             base=[_iso(int(row.t0_us))],
@@ -144,7 +153,7 @@ def _add_looked_at(figure: go.Figure, placements: pd.DataFrame, looked_at: int |
 
 def _add_events(figure: go.Figure, story: Story, lane: str) -> None:
     events = story.events[~story.events["kind"].isin(["switch-on verdict", "capture"])]
-    rows = [row for row in events.itertuples() if EVENT_LANES.get(row.kind, OTHER_EVENTS)[0] == lane]
+    rows = [row for row in rows_of(events) if EVENT_LANES.get(row.kind, OTHER_EVENTS)[0] == lane]
     if not rows:
         return
     figure.add_scatter(
@@ -166,7 +175,7 @@ def _add_events(figure: go.Figure, story: Story, lane: str) -> None:
 
 def _add_verdicts(figure: go.Figure, story: Story, thumbnails: dict[int, Rows]) -> None:
     width_ms = max(20_000.0, (_end_us(story) - _start_us(story)) / 1000 * 0.075)
-    for row in story.switch_ons.itertuples():
+    for row in rows_of(story.switch_ons):
         at = _iso(int(row.t_us))
         alarm = row.verdict == "missing"
         figure.add_annotation(
@@ -217,6 +226,7 @@ def _lay_out(figure: go.Figure, lanes: list[str]) -> None:
     plain = {"showgrid": True, "gridcolor": "rgba(125,130,136,0.28)", "zeroline": False, "color": INK}
     figure.update_layout(
         barmode="overlay",
+        uniformtext={"mode": "hide", "minsize": 10},
         height=110 + 54 * len(lanes),
         margin={"l": 92, "r": 12, "t": 40, "b": 36},
         paper_bgcolor="rgba(0,0,0,0)",

@@ -1,13 +1,16 @@
 """The timeline page: one session on one time axis, its filters, the look at one placement, and a table."""
 
+from collections.abc import Callable
 from typing import Any
+from urllib.parse import quote
 
 import pandas as pd
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.exceptions import PreventUpdate
 
+from daemon.records import SessionSummary
 from dashboard.placement_panel import placement_panel
-from dashboard.review import Review, Rows, Story
+from dashboard.review import Review, Rows, Story, rows_of
 from dashboard.timeline_figure import chosen, timeline_figure
 from dashboard.timeline_table import placement_table, story_table
 from dashboard.words import day_words
@@ -71,37 +74,60 @@ def _filter(name: str) -> html.Label:
 
 def _choose(review: Review, session: str) -> html.Div:
     asked = f"There is no session {session!r} here. " if session else "No session is running. "
-    rows = [
-        html.Li(html.A(f"{each.unit or each.file.name}, {day_words(each.started_us)}", href=timeline_address(each.file.name)))
-        for each in review.listing()
-    ]
+    rows = [html.Li(_link(each)) for each in review.listing()]
     return html.Div(
         id="timeline",
         className="review",
-        children=[html.H1("Timeline"), html.P([asked, "Choose one:" if rows else "There are none yet."]), html.Ul(rows)],
+        children=[
+            html.H1("Timeline"),
+            html.P([asked, "Choose one:" if rows else "There are none yet."]),
+            html.Ul(rows),
+        ],
     )
+
+
+def _link(summary: SessionSummary) -> html.A:
+    words = f"{summary.unit or summary.file.name}, {day_words(summary.started_us)}"
+    return html.A(words, href=timeline_address(summary.file.name))
 
 
 def timeline_address(file_name: str) -> str:
     """The address of a session's timeline."""
-    return f"/timeline?session={file_name}"
+    return f"/timeline?session={quote(file_name)}"
 
 
 def add_callbacks(pages: Dash, review: Review) -> None:
     """Wire the page; every callback names the session by its file name."""
-
-    @pages.callback(
+    filters = [Input(f"filter-{name}", "value") for name in FILTERS]
+    options = [Output(f"filter-{name}", "options") for name in FILTERS]
+    session, mark = State("timeline-session", "data"), State("timeline-mark", "data")
+    pages.callback(
         Output("timeline-plot", "figure"),
         Output("timeline-table", "children"),
         Output("timeline-events", "children"),
         Output("timeline-mark", "data"),
-        *(Output(f"filter-{name}", "options") for name in FILTERS),
+        *options,
         Input("timeline-tick", "n_intervals"),
         Input("timeline-look", "data"),
-        *(Input(f"filter-{name}", "value") for name in FILTERS),
-        State("timeline-session", "data"),
-        State("timeline-mark", "data"),
-    )
+        *filters,
+        session,
+        mark,
+    )(_show(review))
+    pages.callback(
+        Output("timeline-look", "data"),
+        Input("timeline-plot", "clickData"),
+        Input({"look": ALL}, "n_clicks"),
+        prevent_initial_call=True,
+    )(_look_at)
+    pages.callback(
+        Output("timeline-panel", "children"),
+        Input("timeline-look", "data"),
+        Input("timeline-mark", "data"),
+        session,
+    )(_show_placement(review))
+
+
+def _show(review: Review) -> Callable[..., Any]:
     def show(_: int, look: int | None, points: Any, modes: Any, hypotheses: Any, session: str, mark: str) -> Any:
         story = review.story(session)
         if ctx.triggered_id == "timeline-tick" and story.mark == mark:
@@ -115,39 +141,34 @@ def add_callbacks(pages: Dash, review: Review) -> None:
             *(_options(story.placements, name) for name in FILTERS),
         )
 
-    @pages.callback(
-        Output("timeline-look", "data"),
-        Input("timeline-plot", "clickData"),
-        Input({"look": ALL}, "n_clicks"),
-        prevent_initial_call=True,
-    )
-    def look_at(clicked: Any, pressed: list[int | None]) -> Any:
-        if ctx.triggered_id == "timeline-plot":
-            data = clicked["points"][0].get("customdata") if clicked else None
-            return data[0] if data and data[0] is not None else no_update
-        if not ctx.triggered_id or not any(pressed):
-            return no_update
-        return ctx.triggered_id["look"]
+    return show
 
-    @pages.callback(
-        Output("timeline-panel", "children"),
-        Input("timeline-look", "data"),
-        Input("timeline-mark", "data"),
-        State("timeline-session", "data"),
-    )
+
+def _look_at(clicked: Any, pressed: list[int | None]) -> Any:
+    if ctx.triggered_id == "timeline-plot":
+        data = clicked["points"][0].get("customdata") if clicked else None
+        return data[0] if data and data[0] is not None else no_update
+    if not ctx.triggered_id or not any(pressed):
+        return no_update  # the buttons were only just made
+    return ctx.triggered_id["look"]
+
+
+def _show_placement(review: Review) -> Callable[..., Any]:
     def show_placement(look: int | None, _: str, session: str) -> Any:
         if look is None:
             return html.P("Click a placement, or press n and b, to see its readings.", className="empty")
         placements = review.story(session).placements
-        row = next(placements[placements["id"] == look].itertuples(), None)
+        row = next(iter(rows_of(placements[placements["id"] == look])), None)
         if row is None:
             return html.P(f"There is no placement {look} any more.")
         return placement_panel(row, *review.stay(session, look))
 
+    return show_placement
+
 
 def _thumbnails(review: Review, session: str, story: Story) -> dict[int, Rows]:
     numbers = [int(number) for number in story.switch_ons["capture"].dropna().unique()]
-    return dict(zip(numbers, review.traces(session, numbers), strict=True))
+    return review.thumbnails(session, numbers)
 
 
 def _options(placements: pd.DataFrame, name: str) -> list[str]:

@@ -5,7 +5,7 @@ from typing import Any
 import pandas as pd
 from dash import html
 
-from dashboard.review import Story
+from dashboard.review import Story, rows_of
 from dashboard.timeline_figure import verdict_of
 from dashboard.words import clock_words, place_words, value_words
 
@@ -14,7 +14,7 @@ _HEADINGS = ("", "from", "for", "probe", "point", "reads", "verdict", "mode", "f
 
 def placement_table(placements: pd.DataFrame, looked_at: int | None) -> html.Table:
     """One row a placement, with a button that shows its readings."""
-    rows = [_placement_row(row, row.id == looked_at) for row in placements.itertuples()]
+    rows = [_placement_row(row, row.id == looked_at) for row in rows_of(placements)]
     if not rows:
         return html.P("No placement passes the filters.", className="empty")
     return _table(_HEADINGS, rows)
@@ -53,7 +53,7 @@ def story_table(story: Story) -> html.Table:
     events = story.events[story.events["kind"] != "capture"].iloc[::-1]
     rows = [
         html.Tr([html.Td(clock_words(int(row.t_us))), html.Td(row.kind), html.Td(row.text)])
-        for row in events.itertuples()
+        for row in rows_of(events)
     ]
     return _table(("at", "what", ""), rows)
 

@@ -16,6 +16,7 @@ function row(key, name, ...content) {
 function entry(id, label, list, send, more = {}) {
   const input = el("input", { id, class: "entry", "aria-label": label, autocomplete: "off", spellcheck: "false", list, placeholder: label, ...more });
   const go = async () => {
+    if (!input.value.trim()) return input.blur();
     const failed = (await send(input.value.trim())).error;
     input.setAttribute("aria-invalid", failed ? "true" : "false");
     if (failed) return input.focus();
@@ -108,13 +109,20 @@ function hypothesisRow() {
     if (!answer.error) kill.value = "";
     return answer;
   });
-  kill.addEventListener("keydown", (event) => { if (event.key === "Enter") { event.preventDefault(); kill.blur(); go(); } });
+  kill.addEventListener("keydown", (event) => {
+    if (event.key !== "Enter") return;
+    event.preventDefault();
+    input.value = input.value.trim() || bench.state.context.hypothesis || "";
+    kill.blur();
+    go();
+  });
+  const none = press("", "none", () => say({ command: "hypothesis", hypothesis: "" }), { class: "press small" });
   onKey("h", "type the suspicion", () => input.focus());
   const show = () => {
     setText(now, bench.state.context.hypothesis || "none");
     fillList("known-hypotheses", bench.state.hypotheses.map((h) => h.hypothesis));
   };
-  return { line: row("h", "hypothesis", now, input, kill, el("datalist", { id: "known-hypotheses" })), show };
+  return { line: row("h", "hypothesis", now, none, input, kill, el("datalist", { id: "known-hypotheses" })), show };
 }
 
 function powerRow() {

@@ -153,13 +153,13 @@ def judged(verdict: str, expected: float, compared: str) -> dict[str, Any]:
 class SampleBench:
     """The two doors of a daemon; tests turn what is behind them."""
 
-    def __init__(self, port: int = 0) -> None:
+    def __init__(self, port: int = 0, token: str | None = None) -> None:
         self.state = sample_state()
         self.said: list[dict[str, Any]] = []
         self.refuse: Any = None
         self._clock = SystemClock()
         self._feed = Feed()
-        token = new_token()
+        token = token or new_token()
         self._server = Server(make_app(self._execute, self._state_text, self._feed, token), port)
         self.door = Door(self._server.port, token)
 

@@ -22,9 +22,9 @@ STAYS = (
 STAY_S = 18.0
 
 
-def write_sample_session(path: Path, close: bool = True) -> SessionWriter:
+def write_sample_session(path: Path, close: bool = True, start_us: int = 1_772_359_200_000_000) -> SessionWriter:
     """Write the repair to ``path``; the writer comes back open when ``close`` is False."""
-    clock = HandClock(1_772_359_200_000_000)
+    clock = HandClock(start_us)
     writer = SessionWriter.create(
         path, clock, {"unit": "cassette deck", "serial": "0417", "protection": "double-insulated"}
     )
