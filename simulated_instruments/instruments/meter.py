@@ -9,8 +9,8 @@ from simulated_instruments.instruments.measuring import Measured, Measuring, Spe
 from simulated_instruments.instruments.panelled import Panelled
 from simulated_instruments.language.errors import LanguageError
 from simulated_instruments.language.headers import command, header_pattern
-from simulated_instruments.language.numbers import boolean, matches, nr1, nr3, number, only, quoted
 from simulated_instruments.language.lexing import Kind
+from simulated_instruments.language.numbers import boolean, matches, nr1, nr3, number, only, quoted
 from simulated_instruments.language.speaker import Call
 
 _TRIES = 6
@@ -112,6 +112,9 @@ class Meter(Panelled):
         for _ in range(_TRIES):
             knobs, turned_s = self.panel()
             since_s = turned_s if self._continuous else max(turned_s, self._initiated_s)
+            held = self._held(since_s)
+            if held is not None:
+                return held
             found = self.measuring.catch_up(knobs["function"], knobs["range"], since_s)
             if found is not None:
                 return found
@@ -120,10 +123,17 @@ class Meter(Panelled):
             self._sleep_to(self.measuring.index_at(self.clock.now_s()) + 1)
         raise LanguageError(-230)
 
+    def _held(self, since_s: float) -> Measured | None:
+        """Not free-running, a meter keeps the one measurement that was initiated."""
+        latest = self.measuring.latest
+        if self._continuous or latest is None or self.measuring.completed_s(latest.index) < since_s:
+            return None
+        return latest
+
     def _next(self) -> Measured:
         """The next measurement to be completed from now on."""
         asked = self.measuring.index_at(self.clock.now_s())
-        self._initiated_s = min(self._initiated_s, self.clock.now_s())
+        self._initiated_s = self.clock.now_s()
         for wait in range(1, _TRIES + 1):
             self._sleep_to(asked + wait)
             found = self._latest()

@@ -9,7 +9,7 @@ from simulated_instruments.language.errors import LanguageError
 
 _NUMBER = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+))(?:\s*[Ee]\s*([+-]?\d+))?\s*([A-Za-z/][A-Za-z0-9./]*)?")
 _BASED = re.compile(r"#(?:[Hh]([0-9A-Fa-f]+)|[Qq]([0-7]+)|[Bb]([01]+))")
-_HEADER = re.compile(r"\s*(\*?[A-Za-z][A-Za-z0-9_]*|:?[A-Za-z][A-Za-z0-9_]*(?::[A-Za-z][A-Za-z0-9_]*)*)(\??)")
+_HEADER = re.compile(r"\s*(\*[A-Za-z][A-Za-z0-9_]*|:?[A-Za-z][A-Za-z0-9_]*(?::[A-Za-z][A-Za-z0-9_]*)*)(\??)")
 
 
 class Kind(Enum):

@@ -51,10 +51,11 @@ class Source(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Wave:
-    """A switch-on waveform, and one period of what is left of it at its end."""
+    """A switch-on waveform, its mean over a ripple period, and one period of what is left at its end."""
 
     t_s: Samples
     volts: Samples
+    mean_v: Samples
     last_v: float
     shape: Samples
 
@@ -73,8 +74,15 @@ def wave_of(scenario: Scenario, net: str, state: str) -> Wave:
     phase = (t_s[-len(tail)] * 2 * MAINS_HZ) % 1
     shape = np.interp((np.arange(100) / 100 - phase) % 1, np.arange(per_period + 1) / per_period,
                       np.append(period, period[0]))  # fmt: skip
-    height = float(np.ptp(shape))
-    return Wave(t_s, volts, float(tail.mean()), (shape - shape.mean()) / (height or 1.0))
+    unit_shape = (shape - shape.mean()) / (float(np.ptp(shape)) or 1.0)
+    return Wave(t_s, volts, _mean_over(volts, per_period), float(tail.mean()), unit_shape)
+
+
+def _mean_over(volts: Samples, count: int) -> Samples:
+    """Centred moving average: nothing before the waveform, its last period again after it."""
+    before = count // 2
+    padded = np.concatenate([np.zeros(before), volts, volts[-count:][: count - 1 - before]])
+    return np.convolve(padded, np.full(count, 1 / count), mode="valid")
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,7 +162,8 @@ class NetHistory:
         phase = (since * 2 * MAINS_HZ) % 1 * 100
         volts = segment.ripple_vpp * np.interp(phase, np.arange(101), np.append(segment.shape, segment.shape[0]))
         if segment.wave is not None:
-            volts[since <= segment.wave.end_s] = 0.0
+            wave, during = segment.wave, since <= segment.wave.end_s
+            volts[during] = np.interp(since[during], wave.t_s, wave.volts - wave.mean_v)
         height = self._oscillation(segment)
         if height:
             volts = volts + height / 2 * np.sin(2 * np.pi * self._net.oscillation_hz * times)
@@ -166,7 +175,7 @@ def _slow(segment: Segment, since: Samples) -> Samples:
         return segment.target_v + (segment.start_v - segment.target_v) * np.exp(-since / segment.tau_s)
     wave = segment.wave
     after = segment.target_v + (wave.last_v - segment.target_v) * np.exp(-(since - wave.end_s) / BLEND_S)
-    return np.where(since <= wave.end_s, np.interp(since, wave.t_s, wave.volts), after)
+    return np.where(since <= wave.end_s, np.interp(since, wave.t_s, wave.mean_v), after)
 
 
 @dataclass(frozen=True, slots=True)

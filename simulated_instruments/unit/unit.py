@@ -122,7 +122,7 @@ class Unit:
         """(mains volts, supply amperes) at ``t_s``."""
         state = self.state
         current = 0.0
-        if state.on:
+        if state.on and t_s >= self._switched_on_s:
             steady = self.scenario.current_a[state.values] * self._mains.factor(t_s)
             current = supply_current_a(steady, self.scenario.inrush, t_s - self._switched_on_s)
         return self._mains.volts(t_s), current

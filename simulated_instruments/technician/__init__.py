@@ -1,0 +1,1 @@
+"""The scripted technician: a scenario's probe log, mistakes included, played through both doors."""

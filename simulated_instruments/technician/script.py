@@ -1,0 +1,216 @@
+"""A scenario's probe log as a list of actions. Pure: nothing is done here.
+
+Around the log's lines stand a switch-on with the scope on the stated point before the first
+reading, another after the last, and one after every visit to the dead unit.
+"""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from simulated_instruments.unit.scenario import LogLine, Scenario
+
+ROLL_S_DIV = 0.5
+ROLLED_S = 2.5  # real time in which a fresh record gets its pre-roll
+CAPTURE_S = 6.5  # real time until the window after a switch-on is over
+DISCHARGE_S = 4.0  # real time until the rails of a unit switched off are near zero
+ENOUGH, ENOUGH_TRACES = 8, 5  # readings in a settled stretch before the probe is lifted
+MOST_HOLD_S, MOST_SCOPE_HOLD_S, OVERLOAD_HOLD_S = 6.0, 8.0, 2.5
+_STEPS_V = tuple(step * 10.0**power for power in range(-3, 2) for step in (1, 2, 5))
+_OSCILLATION_S_DIV, _RIPPLE_S_DIV = 5e-6, 5e-3
+
+
+@dataclass(frozen=True, slots=True)
+class Pause:
+    """The log's time between two actions; the only thing that ``--speed`` shortens."""
+
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class Wait:
+    """Real time that the unit or the scope needs, whatever the speed."""
+
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class Say:
+    """A command to the daemon."""
+
+    command: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Hand:
+    """Something done to the unit or to a knob, as the unit's door takes it."""
+
+    request: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """Keep a probe still until the daemon calls it settled with ``enough`` readings, or ``most_s`` is over.
+
+    ``line`` is the index in the log; on an overload the point is said to be left before lifting.
+    """
+
+    line: int
+    probe: str
+    enough: int
+    most_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Strike:
+    """Take back the placement of an earlier line."""
+
+    line: int
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """Read and answer whatever caution is due."""
+
+
+Action = Pause | Wait | Say | Hand | Hold | Strike | Answer
+
+
+def script(scenario: Scenario) -> list[Action]:
+    """All actions of a repair, in order."""
+    return list(_Writer(scenario).actions())
+
+
+class _Writer:
+    """Keeps what was said and where the knobs stand, so that nothing is done twice."""
+
+    def __init__(self, scenario: Scenario) -> None:
+        self._scenario = scenario
+        self._said: dict[str, str] = {}
+        self._real_mode = ""
+        self._on = False
+        self._function = "dc_v"
+        self._log_s = 0.0
+
+    def actions(self) -> Iterator[Action]:
+        scenario = self._scenario
+        yield Answer()
+        yield from self._off()
+        yield from self._clip_on("clip", scenario.clip_point)
+        yield from self._clip_on("scope A", scenario.scope_point)
+        yield from self._switch_on()
+        for index, line in enumerate(scenario.log):
+            yield from self._line(index, line)
+        yield Pause(10.0)
+        yield from self._off()
+        yield Wait(DISCHARGE_S)
+        yield from self._switch_on()
+
+    # ---- the unit
+
+    def _off(self) -> Iterator[Action]:
+        self._on = False
+        yield Hand({"do": "power", "on": False})
+        yield from self._say("mode", "off")
+        yield from self._say("condition", "off")
+
+    def _switch_on(self) -> Iterator[Action]:
+        """Scope back to a slow roll, selector set, cautions answered, then mains on and the window awaited."""
+        scenario = self._scenario
+        yield from self._knobs({"s/div": ROLL_S_DIV, "V/div 1": scenario.scope_v_div, "coupling 1": "DC"})
+        yield from self._mode(scenario.scope_mode, scenario.scope_mode)
+        yield from self._say("condition", scenario.condition)
+        yield Answer()
+        yield Wait(ROLLED_S)
+        self._on = True
+        yield Hand({"do": "power", "on": True})
+        yield Wait(CAPTURE_S)
+
+    def _mode(self, said: str, real: str) -> Iterator[Action]:
+        if real != self._real_mode:
+            self._real_mode = real
+            yield Hand({"do": "mode", "mode": real})
+        yield from self._say("mode", said)
+
+    # ---- one line
+
+    def _line(self, index: int, line: LogLine) -> Iterator[Action]:
+        yield Pause(max(line.t_s - self._log_s, 0.0))
+        self._log_s = line.t_s
+        yield from self._prepare(line)
+        yield from self._measure(index, line)
+        if line.really != line.mode:
+            yield from self._mode(line.mode, line.mode)
+        if line.trap == "METER_FUNCTION":
+            yield from self._turn_function("dc_v")
+        yield from (Say(command) for command in line.after)
+        yield from (Strike(wrong, self._scenario.log[wrong].trap) for wrong in line.strikes)
+
+    def _prepare(self, line: LogLine) -> Iterator[Action]:
+        """Power and stage as the line needs them; its notes, said before the reading they explain."""
+        if (line.stage or not line.powered) and self._on:
+            yield from self._off()
+            yield Wait(DISCHARGE_S)
+        if line.stage:
+            yield Hand({"do": "stage", "stage": line.stage})
+        yield from (Say(command) for command in line.before)
+        if line.powered and not self._on:
+            yield from self._switch_on()
+        if line.powered:
+            yield from self._mode(line.mode, line.really)
+        yield Answer()
+
+    def _measure(self, index: int, line: LogLine) -> Iterator[Action]:
+        scope = line.function == "scope"
+        probe = "scope B" if scope else "red"
+        leg = {"leg": "across"} if line.function == "across" else {}
+        yield Say({"command": "point", "probe": probe, "point": line.point, **leg})
+        yield from self._scope_knobs(line) if scope else self._turn_function(_meter_function(line))
+        yield Hand({"do": "touch", "probe": probe, "thing": line.touches})
+        if scope:
+            yield Hold(index, probe, ENOUGH_TRACES, MOST_SCOPE_HOLD_S)
+        else:
+            yield Hold(index, probe, ENOUGH, OVERLOAD_HOLD_S if line.value is None else MOST_HOLD_S)
+        if line.value is None:
+            yield Say({"command": "point", "probe": probe, "point": ""})
+        yield Hand({"do": "lift", "probe": probe})
+
+    # ---- small things
+
+    def _clip_on(self, probe: str, point: str) -> Iterator[Action]:
+        yield Say({"command": "point", "probe": probe, "point": point})
+        yield Hand({"do": "touch", "probe": probe, "thing": point})
+
+    def _say(self, command: str, value: str) -> Iterator[Action]:
+        if self._said.get(command) != value:
+            self._said[command] = value
+            yield Say({"command": command, command: value})
+
+    def _turn_function(self, function: str) -> Iterator[Action]:
+        if function != self._function:
+            self._function = function
+            yield Hand({"do": "knob", "instrument": "meter", "knob": "function", "position": function})
+
+    def _scope_knobs(self, line: LogLine) -> Iterator[Action]:
+        fast = self._scenario.nets[line.touches].oscillation_hz > 0
+        yield from self._knobs(
+            {
+                "s/div": _OSCILLATION_S_DIV if fast else _RIPPLE_S_DIV,
+                "V/div 2": v_div_for(line.value or 0.0),
+                "coupling 2": "AC",
+            }
+        )
+
+    def _knobs(self, positions: Mapping[str, float | str]) -> Iterator[Action]:
+        for knob, position in positions.items():
+            yield Hand({"do": "knob", "instrument": "scope", "knob": knob, "position": position})
+
+
+def _meter_function(line: LogLine) -> str:
+    return "dc_v" if line.function == "across" else line.function
+
+
+def v_div_for(peak_to_peak_v: float) -> float:
+    """The most sensitive 1-2-5 step that keeps ``peak_to_peak_v`` within 6.4 of the 8 divisions."""
+    return next((step for step in _STEPS_V if 6.4 * step >= peak_to_peak_v), _STEPS_V[-1])
