@@ -1,5 +1,6 @@
 """The keeper: takes every message of the acquisition process in order, and keeps one session of it."""
 
+import logging
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass
@@ -13,9 +14,12 @@ from daemon.keeper.desk import Desk
 from daemon.keeper.opening import open_desk
 from daemon.keeper.state import snapshot
 from daemon.poller import Polled, Recorded, Status
+from daemon.records import SUFFIX
 from drivers.clock import Clock, iso_utc
-from drivers.errors import CommandError, ProbetrailError, StoreFull
+from drivers.errors import CommandError, ProbetrailError, SessionError, StoreFull
 from drivers.readings import Flag, Quantity, Reading
+
+log = logging.getLogger("probetrail.keeper")
 
 COMMIT_S = 0.5
 READINGS_S = 0.05
@@ -46,7 +50,7 @@ class Stop:
 
 def new_name(clock: Clock) -> str:
     """A file name for a session that was given none: the moment it starts."""
-    return f"{iso_utc(clock.now_us())[:19].replace(':', '')}.probetrail"
+    return f"{iso_utc(clock.now_us())[:19].replace(':', '')}{SUFFIX}"
 
 
 class Keeper:
@@ -90,7 +94,7 @@ class Keeper:
                 placing.apply(self._desk, probe, change)
         self._desk.tell("session closed", "Session closed.")
         self._flush_readings()
-        self._desk.writer.close()
+        self._close_file(self._desk)
 
     def take(self, message: Polled | Status | Recorded | Said | None) -> None:
         """Take one message; None where nothing came."""
@@ -186,7 +190,7 @@ class Keeper:
             for change in list(probe.leave(self._clock.now_us())):
                 placing.apply(former, probe, change)
         former.tell("session closed", "Session closed.")
-        former.writer.close()
+        self._close_file(former)
         for name, line in former.instruments.items():
             desk.instruments[name] = line
         desk.mains_v, desk.unit_on = former.mains_v, former.unit_on
@@ -194,6 +198,13 @@ class Keeper:
         self._watch.begin(desk)
         words = "resumed" if body["do"] == "resume" else "started"
         return {"done": f"Session {path.name} {words}.", "id": None}
+
+    def _close_file(self, desk: Desk) -> None:
+        try:
+            desk.writer.close()
+        except StoreFull as error:
+            log.error("%s: %s The file holds what was committed and can be resumed.", desk.writer.path, error)
+            desk.writer.abandon()
 
     def _publish(self, message: dict[str, Any]) -> None:
         if message["kind"] == "reading":
@@ -221,6 +232,10 @@ class Keeper:
             if not desk.storing_why:
                 desk.storing_why = str(error)
                 desk.tell("storing stopped", str(error))
+            return
+        except SessionError as error:
+            # The row that no table can take is dropped by the writer; all else is stored.
+            desk.tell("remark", f"Not stored: {error}")
             return
         waiting, desk.after_commit = desk.after_commit, []
         for step in waiting:
