@@ -6,7 +6,7 @@ import threading
 from typing import Any, Protocol
 
 
-class UnitGone(Exception):
+class UnitGone(ConnectionError):
     """The unit's process has ended."""
 
 

@@ -40,7 +40,7 @@ def _technician(verbs: Any) -> None:
     technician.add_argument("--daemon", required=True, metavar="URL", help="http://127.0.0.1:PORT")
     technician.add_argument("--token", required=True)
     technician.add_argument("--speed", type=float, default=1.0, help="shortens the pauses between actions only")
-    technician.add_argument("--seed", type=int, default=1)
+    technician.add_argument("--seed", type=int, default=1, help="draws how long the hands take")
 
 
 def _parts(verbs: Any) -> None:
@@ -73,7 +73,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     given = _parser().parse_args(arguments)
     try:
         _run(given)
-    except (ValueError, RuntimeError) as wrong:
+    except (ValueError, RuntimeError, OSError) as wrong:
         sys.stderr.write(f"{wrong}\n")
         return 2
     return 0
@@ -87,7 +87,7 @@ def _run(given: argparse.Namespace) -> None:
     elif given.verb == "technician":
         from simulated_instruments.technician.playing import run_technician  # noqa: PLC0415 because of the same
 
-        run_technician(given.scenario, given.unit_door, given.daemon, given.token, given.speed)
+        run_technician(given.scenario, given.unit_door, given.daemon, given.token, given.speed, given.seed)
     elif given.verb == "unit":
         from simulated_instruments.bench.processes import run_unit  # noqa: PLC0415 because of the same
 

@@ -46,7 +46,10 @@ class Bench:
 
     def _popen(self, name: str, *words: str) -> None:
         line = [sys.executable, "-m", "simulated_instruments", *words, "--seed", str(self._seed)]
-        self._children[name] = subprocess.Popen(line, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+        # A session of their own: Ctrl-C must reach them only through the launcher, after the counts.
+        self._children[name] = subprocess.Popen(
+            line, stdin=subprocess.PIPE, stdout=subprocess.PIPE, start_new_session=True
+        )
 
     def _first_line(self, name: str) -> dict[str, Any]:
         out = self._children[name].stdout

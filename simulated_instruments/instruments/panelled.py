@@ -2,8 +2,9 @@
 
 from typing import Any
 
-from simulated_instruments.asking import Asker
+from simulated_instruments.asking import Asker, Refused
 from simulated_instruments.clock import Clock
+from simulated_instruments.language.errors import LanguageError
 from simulated_instruments.language.headers import command
 from simulated_instruments.language.speaker import Call, Speaker
 
@@ -26,7 +27,10 @@ class Panelled(Speaker):
 
     def turn(self, knob: str, position: Position) -> None:
         """Turn a knob by remote control."""
-        self.unit.ask(do="remote knob", instrument=self.name, knob=knob, position=position)
+        try:
+            self.unit.ask(do="remote knob", instrument=self.name, knob=knob, position=position)
+        except Refused as refusal:
+            raise LanguageError(-221, str(refusal)) from refusal
 
     @command(":SYSTem:LOCal")
     def _local(self, call: Call) -> None:

@@ -1,6 +1,7 @@
 """Plays a script through the two doors, and says what really happened, one JSON line an action."""
 
 import json
+import random
 import sys
 from collections.abc import Callable, Mapping
 from typing import Any
@@ -29,6 +30,7 @@ class Player:
         clock: Clock,
         report: Callable[[Mapping[str, Any]], None],
         speed: float = 1.0,
+        seed: int = 1,
     ) -> None:
         self._scenario = scenario
         self._unit = unit
@@ -37,7 +39,7 @@ class Player:
         self._report = report
         self._speed = speed
         self._placements: dict[int, int] = {}
-        self._on: dict[str, LogLine] = {}
+        self._hands = random.Random(f"hands {seed}")
 
     def play(self) -> None:
         """Everything, from waiting for the instruments to the last switch-on."""
@@ -49,7 +51,7 @@ class Player:
     def _act(self, action: Action) -> None:
         match action:
             case Pause(seconds):
-                self._clock.sleep_s(max(seconds / self._speed, LEAST_PAUSE_S))
+                self._clock.sleep_s(max(seconds / self._speed, LEAST_PAUSE_S) * self._hands.uniform(0.9, 1.1))
             case Wait(seconds):
                 self._clock.sleep_s(seconds)
             case Say(command):
@@ -162,12 +164,12 @@ def _truth(line: LogLine) -> dict[str, Any]:
     }
 
 
-def run_technician(name: str, door: tuple[str, int], url: str, token: str, speed: float) -> None:
+def run_technician(name: str, door: tuple[str, int], url: str, token: str, speed: float, seed: int) -> None:
     """The technician's process. Raises ``ValueError`` for a speed that is not positive."""
     if speed <= 0:
         raise ValueError(f"--speed {speed} must be above 0")
     unit = UnitDoor(*door)
-    Player(load(name), unit, DaemonDoor(url, token), MachineClock(), _print, speed).play()
+    Player(load(name), unit, DaemonDoor(url, token), MachineClock(), _print, speed, seed).play()
     unit.close()
 
 

@@ -55,6 +55,8 @@ class Panels:
             raise ValueError(f"the front panel of {instrument} is locked by remote control")
         if knob == "function" and position not in FUNCTIONS:
             raise ValueError(f"{instrument} has no function {position!r}; it has {', '.join(FUNCTIONS)}")
+        if isinstance(knobs[knob], float) and type(position) is int:
+            position = float(position)
         if type(position) is not type(knobs[knob]) and knob != "range":
             raise ValueError(f"{knob} of {instrument} takes a {type(knobs[knob]).__name__}")
         if knobs[knob] != position:
