@@ -57,9 +57,15 @@ def _limits(judgement: dict[str, Any], unit: str) -> str:
 
 
 def _change_words(change: Any) -> str:
-    parts = [f"{name}: {change.before.get(name)} → {after}" for name, after in change.after.items()]
+    parts = [_one_change(name, change.before.get(name), after) for name, after in change.after.items()]
     why = f" ({change.why})" if change.why else ""
     return f"{clock_words(int(change.t_us))} {', '.join(parts)}{why}"
+
+
+def _one_change(name: str, before: Any, after: Any) -> str:
+    if name == "struck":
+        return "struck" if after else "strike undone"
+    return f"{name}: {before or 'none'} → {after or 'none'}"
 
 
 def _plot(row: Any, readings: pd.DataFrame) -> dcc.Graph:

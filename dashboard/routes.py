@@ -37,7 +37,8 @@ def add_routes(server: FastAPI, door: Door, review: Review) -> None:
 
 
 def _said(door: Door, body: Any) -> JSONResponse:
-    if not isinstance(body, dict) or body.get("command") not in FROM_A_PAGE:
+    name = body.get("command") if isinstance(body, dict) else None
+    if not isinstance(name, str) or name not in FROM_A_PAGE:
         return _refusal("command", "A page cannot say this to the daemon.", 422)
     try:
         return JSONResponse(say(door, body))

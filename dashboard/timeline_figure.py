@@ -107,7 +107,7 @@ def _add_bars(figure: go.Figure, placements: pd.DataFrame, verdict: str, story: 
         y=[f"probe {row.probe}" for row in rows],
         text=[_label(row) for row in rows],
         textposition="inside",
-        insidetextanchor="start",
+        insidetextanchor="middle",
         constraintext="inside",
         customdata=[[int(row.id), hover_words(row)] for row in rows],
         hovertemplate="%{customdata[1]}<extra></extra>",

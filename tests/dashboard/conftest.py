@@ -1,13 +1,16 @@
 """The dashboard as it is, on a sample bench, driven by a real browser."""
 
+import asyncio
 import os
 import shutil
 import socket
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Coroutine, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any, TypeVar
 
 import pytest
 import uvicorn
@@ -17,6 +20,7 @@ from dashboard.app import build
 from tests.dashboard.sample_bench import SampleBench
 from tests.dashboard.sample_session import write_sample_session
 
+T = TypeVar("T")
 TOKEN = "token-of-the-page-tests"
 CHROMIUM_ARGUMENTS = [
     "--no-sandbox",
@@ -97,6 +101,12 @@ def page(served: Served, context: BrowserContext) -> Iterator[Page]:
     page.wait_for_selector(".readout .where:not(:empty)")
     yield page
     assert errors == []
+
+
+def in_a_loop_of_its_own(coroutine: Coroutine[Any, Any, T]) -> T:
+    """Run it in another thread: the browser's driver keeps a loop running in this one."""
+    with ThreadPoolExecutor(1) as pool:
+        return pool.submit(asyncio.run, coroutine).result(timeout=DEADLINE_S)
 
 
 def wait_until(true: Callable[[], bool], what: str) -> None:

@@ -35,7 +35,7 @@ SERIES = (
     (4, "clamp", "", "mains_v", "V", None),
 )
 CAUTIONS = (
-    ("class", "opening a job", "answer", "Is this unit earthed (3 wires) or double-insulated (2 wires)? Limits follow."),
+    ("class", "opening a job", "answer", "Is this unit earthed (3 wires) or double-insulated (2 wires)?"),
     ("first power", "first switch-on", "confirm", "One hand. Cover off: mains inside."),
     ("scope clip", "scope added to a unit", "confirm", "The scope clip is earth. Only on 0 V of an isolated unit."),
     ("isolation", "isolation transformer in line", "show", "Isolation does not make it safe to touch two points."),
@@ -101,7 +101,7 @@ def sample_state() -> dict[str, Any]:
         },
         "modes": ["STOP", "PLAY", "REC PAUSE"],
         "points": [
-            {"name": name, "leg": leg, "printed_v": printed, "ripple_vpp": None, "follows_mains": False, "access": "easy"}
+            {"name": name, "leg": leg, "printed_v": printed, "ripple_vpp": None, "follows_mains": False}
             for (name, leg), printed in PRINTED.items()
         ],
         "conditions": ["isolation transformer", "series lamp 60 W", "variable transformer 90 V", "direct"],

@@ -44,13 +44,14 @@ def write_sample_session(path: Path, close: bool = True, start_us: int = 1_772_3
 def _switch_on(writer: SessionWriter, clock: HandClock) -> None:
     event = writer.add_event(clock.now_us(), "switch-on", "The unit draws current.")
     clock.turn(1.0)
-    captures = [_capture(writer, clock, role, peak_v, event) for role, peak_v in (("reference", 6.2), ("switch-on", 0.3))]
+    reference = _capture(writer, clock, "reference", 6.2, event)
+    capture = _capture(writer, clock, "switch-on", 0.3, event)
     writer.add_event(
         clock.now_us(),
         "switch-on verdict",
         "C308, PLAY: missing.",
         {
-            "t_us": clock.now_us(), "capture": captures[1], "reference": captures[0], "point": "C308", "leg": "",
+            "t_us": clock.now_us(), "capture": capture, "reference": reference, "point": "C308", "leg": "",
             "mode": "PLAY", "verdict": "missing", "also": [], "ratio": 0.049, "why": "4.9 % of the reference.",
         },
     )  # fmt: skip
@@ -74,8 +75,8 @@ def _stay(
     instrument = "bench meter" if probe == "1" else "second meter"
     writer.set_context("mode", mode, clock.now_us())
     number = writer.open_placement(
-        clock.now_us(), instrument=instrument, channel="", probe=probe, quantity="dc_v", point=point, leg=leg, mode=mode,
-        condition="isolation transformer", hypothesis="mode switch stuck",
+        clock.now_us(), instrument=instrument, channel="", probe=probe, quantity="dc_v", point=point, leg=leg,
+        mode=mode, condition="isolation transformer", hypothesis="mode switch stuck",
     )  # fmt: skip
     series = writer.series(instrument, "", Quantity.DC_V)
     noise = np.random.default_rng(number)
@@ -87,7 +88,8 @@ def _stay(
         judgement=judged(verdict, printed, f"{printed} V printed for {mode}, 10 %"),
     )  # fmt: skip
     if struck:
-        writer.add_event(clock.now_us(), "objection", f"{point} read 0 V before.", {"placement": number, "kind": "contradiction"})
+        about = {"placement": number, "kind": "contradiction"}
+        writer.add_event(clock.now_us(), "objection", f"{point} read 0 V before.", about)
         writer.correct_placement(number, clock.now_us(), "wrong pin", struck=True)
         writer.add_event(clock.now_us(), "strike", f"Placement {number} struck: wrong pin.", {"placement": number})
     clock.turn(5.0)

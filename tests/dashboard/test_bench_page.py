@@ -190,7 +190,8 @@ def test_readings_carry_si_prefixes_and_say_overload(page: Page, bench: SampleBe
 def test_above_the_touch_limit_the_reading_has_a_frame_and_words(page: Page, bench: SampleBench) -> None:
     """60 V DC and 30 V AC: the limits of CSA Z462 as a university safety office quotes them."""
     words = page.locator(".readout.chosen .touch")
-    for quantity, value, shown in (("dc_v", 60.5, True), ("dc_v", -44.0, False), ("ac_v", 31.0, True), ("ac_v", 29.0, False)):
+    cases = (("dc_v", 60.5, True), ("dc_v", -44.0, False), ("ac_v", 31.0, True), ("ac_v", 29.0, False))
+    for quantity, value, shown in cases:
         bench.state["probes"][0].update(quantity=quantity, value=value, t_us=bench.now_us(), point="J1", leg="")
         bench.state["probes"][0]["settled"] = None
         bench.tell_state()

@@ -9,6 +9,7 @@ from dashboard import live
 from dashboard.live import Outbox, Relay
 from drivers.clock import HandClock
 from drivers.errors import DoorError
+from tests.dashboard.conftest import in_a_loop_of_its_own
 
 DOOR = Door(1, "token")
 STATE = '{"kind":"state","state":{"now_us":1,"session":{"path":"/x/deck.session"}}}'
@@ -23,7 +24,7 @@ def drained(outbox: Outbox) -> list[live.Frame]:
             except TimeoutError:
                 return frames
 
-    return asyncio.run(all_of_them())
+    return in_a_loop_of_its_own(all_of_them())
 
 
 def test_a_slow_page_loses_the_oldest_frames_and_never_the_newest_state() -> None:
@@ -54,7 +55,7 @@ def test_frames_reach_every_page_as_they_came_and_a_newcomer_gets_the_state_firs
                 assert relay.session_path == "/x/deck.session"
                 return early, late
 
-    early, late = asyncio.run(once())
+    early, late = in_a_loop_of_its_own(once())
     heard = drained(early)
     assert heard[0] == STATE
     assert [frame for frame in heard if frame in frames[1:]] == frames[1:]
@@ -86,6 +87,6 @@ def test_when_the_daemon_goes_the_pages_hear_since_when_and_the_relay_knocks_aga
             task.cancel()
             return outbox
 
-    links = [json.loads(frame) for frame in drained(asyncio.run(go())) if '"link"' in str(frame)]
+    links = [json.loads(frame) for frame in drained(in_a_loop_of_its_own(go())) if '"link"' in str(frame)]
     assert [link["ok"] for link in links] == [False, True, False, True, False]
     assert links[2]["since_us"] == 6_000_000

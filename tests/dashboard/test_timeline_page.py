@@ -40,8 +40,8 @@ def test_every_placement_is_drawn_and_listed_with_its_settled_value_and_verdict(
 def test_a_missing_switch_on_stands_on_the_time_axis_with_its_trace(timeline: Page) -> None:
     """Its words above the axis, its trace as a thumbnail that comes from nowhere else."""
     expect(timeline.locator(".annotation-text")).to_contain_text("C308: missing")
-    source = timeline.locator(".timeline-plot image").get_attribute("xlink:href") or ""
-    assert source.startswith("data:image/")
+    source = "document.querySelector('.timeline-plot image')?.href.baseVal.slice(0, 11)"
+    wait_until(lambda: timeline.evaluate(source) == "data:image/", "the trace is drawn")
 
 
 def test_a_filter_leaves_only_what_passes_it(timeline: Page) -> None:
@@ -84,7 +84,7 @@ def test_the_timeline_works_by_keyboard_alone(timeline: Page) -> None:
         )
     panel = timeline.locator("#timeline-panel")
     expect(panel.locator("h2")).to_contain_text("PBV · S301g PLAY contact")
-    expect(panel).to_contain_text("struck: False → True (wrong pin)")
+    expect(panel).to_contain_text("struck (wrong pin)")
     timeline.keyboard.press("b")
     expect(panel.locator("h2")).to_contain_text("Q302 · C")
 
@@ -119,7 +119,7 @@ def test_a_session_is_started_only_with_the_unit_named_and_its_class_answered(
     served: Served, context: BrowserContext
 ) -> None:
     """Earthed or double-insulated cannot be left open, nor the rated mains."""
-    served.bench.change(session=None, unit={k: None for k in served.bench.state["unit"]})
+    served.bench.change(session=None, unit=dict.fromkeys(served.bench.state["unit"]))
     page = context.new_page()
     page.goto(f"{served.address}/?token={TOKEN}")
     page.goto(f"{served.address}/sessions")

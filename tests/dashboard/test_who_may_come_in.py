@@ -1,6 +1,5 @@
 """The guard around the screens, what leaves them, and what a page may say."""
 
-import asyncio
 import json
 
 import httpx
@@ -9,7 +8,7 @@ import websockets
 from playwright.sync_api import BrowserContext
 
 from dashboard.app import screen_token
-from tests.dashboard.conftest import TOKEN, Served
+from tests.dashboard.conftest import TOKEN, Served, in_a_loop_of_its_own
 
 OWN = {"Authorization": f"Bearer {TOKEN}"}
 REFUSED = [
@@ -56,7 +55,7 @@ def test_the_live_stream_is_refused_to_strangers_before_it_opens(
         except websockets.InvalidStatus as refusal:
             return refusal.response.status_code
 
-    assert asyncio.run(knock()) == status
+    assert in_a_loop_of_its_own(knock()) == status
 
 
 def test_the_token_in_the_address_becomes_a_cookie_that_scripts_and_other_sites_cannot_use(served: Served) -> None:
