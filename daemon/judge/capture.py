@@ -7,9 +7,9 @@ import numpy as np
 
 from daemon.judge import course as courses
 from daemon.judge.course import Course
-from daemon.judge.detector import Shape
 from daemon.judge.hum import Hum, Mask, Volts, mains_frequency
 from daemon.judge.noise import noise_sigma
+from daemon.judge.trial import Shape
 
 MOST_SAMPLES = 12_000
 LEAST_SAMPLES = 50

@@ -10,14 +10,16 @@ from daemon.judge import course as courses
 from daemon.judge.bank import bank_of_shapes
 from daemon.judge.capture import Capture, Healthy
 from daemon.judge.course import Course, HumAfter
-from daemon.judge.detector import Record, Search, Shape, place_shape, search
+from daemon.judge.detector import Search, search
 from daemon.judge.hum import Hum, Volts, fit_hum
 from daemon.judge.noise import noise_sigma
 from daemon.judge.sizes import Size, beyond_range_v, size_of
+from daemon.judge.trial import Record, Shape, place_shape
 
 POWER_Z = 2.33  # a kick that is there is overlooked once in a hundred
 HUM_FLOOR_V = 0.5e-3  # peak; below about -67 dBu nobody calls it a fault. Common practice, no source
 HUM_GROWTH = 3.0  # times the reference's hum and the pick-up before switch-on
+_RANGE_SIGMAS = 8.0  # what noise alone may span
 _BEFORE_S = 0.02  # an onset may be seen so much before the switch-on is
 
 
@@ -174,7 +176,8 @@ def _never_settles(
         return False
     total = np.cumsum(tail)
     slow = (total[period:] - total[:-period]) / period
-    return float(np.ptp(slow)) > 2 * limit_v + unsure_v
+    noise_v = _RANGE_SIGMAS * course.sigma_v / math.sqrt(period)
+    return float(np.ptp(slow)) > 2 * limit_v + noise_v + capture.lsb_v
 
 
 def _hum(capture: Capture, course: Course, usual: Hum | None) -> tuple[Hum | None, bool]:

@@ -16,6 +16,7 @@ Mask = NDArray[np.bool_]
 NOMINALS_HZ = (50.0, 60.0)
 # Networks keep within 1 % of nominal (EN 50160: 49.5 to 50.5 Hz for 99.5 % of a year).
 SPAN = 0.01
+FINE_STEPS = 41
 HARMONICS = (1, 2, 3, 4, 5, 6, 7)
 # Amplitude in standard uncertainties squared is chi square with 2 degrees: exp(-4.5^2 / 2) = 4e-5.
 SIGNIFICANT = 4.5
@@ -95,12 +96,17 @@ def mains_frequency(volts: Volts, dt_s: float, seen: Mask) -> float:
     rest[seen] = volts[seen] - base @ np.linalg.lstsq(base, volts[seen], rcond=None)[0]
     rest *= np.hanning(n)
     step_hz = max(1 / (8 * n * dt_s), 0.01)
-    spans = [np.arange(f * (1 - SPAN), f * (1 + SPAN) + step_hz / 2, step_hz) for f in NOMINALS_HZ]
-    candidates = np.concatenate([NOMINALS_HZ, *spans])  # the nominal ones first: they win a tie
     times_s = np.arange(n, dtype=np.float64) * dt_s
-    power = np.array([_power_at(rest, times_s, f, dt_s) for f in candidates])
-    best = int(np.argmax(power))
-    return float(candidates[best]) if power[best] > 0 else NOMINALS_HZ[0]
+    spans = [np.arange(f * (1 - SPAN), f * (1 + SPAN) + step_hz / 2, step_hz) for f in NOMINALS_HZ]
+    coarse = _strongest(rest, times_s, dt_s, np.concatenate([NOMINALS_HZ, *spans]))  # a tie: nominal
+    # Hum much larger than the noise betrays a frequency that is off by a tenth of a step.
+    fine = coarse + step_hz * np.linspace(-1, 1, FINE_STEPS)
+    return _strongest(rest, times_s, dt_s, np.concatenate([[coarse], fine]))
+
+
+def _strongest(rest: Volts, times_s: Volts, dt_s: float, candidates: Volts) -> float:
+    power = [_power_at(rest, times_s, float(f), dt_s) for f in candidates]
+    return float(candidates[int(np.argmax(power))])
 
 
 def _power_at(rest: Volts, times_s: Volts, mains_hz: float, dt_s: float) -> float:
