@@ -51,7 +51,6 @@ class StreamLink(ABC):
 
     def open(self, deadline_s: float) -> None:
         """See ``Link``."""
-        self._pending.clear()
         self._connect(deadline_s)
 
     def write(self, line: bytes, deadline_s: float) -> None:

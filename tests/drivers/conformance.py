@@ -166,6 +166,14 @@ class StreamTests:
         assert self.ask(link, clock, b"ECHO?") == b"hello"
 
 
+    def test_clearing_throws_away_what_waits(self, link, clock, place):
+        assert self.ask(link, clock, b"ECHO?") == b"hello"
+        place.say(b"+1.0E+00\n")
+        link.clear(clock.monotonic_s() + AMPLE_S)
+        assert link.drain(0.0) == b""
+        assert self.ask(link, clock, b"ECHO?") == b"hello"
+
+
 class LanTests:
     """What a link does that has a connection, which the other end may close."""
 
