@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from daemon.export import export
-from daemon.judge.trace_verdict import judge_trace_file
+from daemon.trace_file import judge_trace_file
 from daemon.records import open_session
 from daemon.timeline import timeline, timeline_text
 from drivers.clock import SystemClock
