@@ -212,5 +212,5 @@ def _meter_function(line: LogLine) -> str:
 
 
 def v_div_for(peak_to_peak_v: float) -> float:
-    """The most sensitive 1-2-5 step that keeps ``peak_to_peak_v`` within 6.4 of the 8 divisions."""
-    return next((step for step in _STEPS_V if 6.4 * step >= peak_to_peak_v), _STEPS_V[-1])
+    """The most sensitive 1-2-5 step at which ``peak_to_peak_v`` cannot clip, even if all of it lies on one side."""
+    return next((step for step in _STEPS_V if 3.8 * step >= peak_to_peak_v), _STEPS_V[-1])

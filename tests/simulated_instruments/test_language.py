@@ -90,7 +90,14 @@ def test_a_string_answer_doubles_its_quotes():
 
 @pytest.mark.parametrize(
     ("text", "unit", "value"),
-    [("3 MHZ", "HZ", 3e6), ("3 MAHZ", "HZ", 3e6), ("5 MV", "V", 5e-3), ("10 KOHM", "OHM", 1e4), ("2", "HZ", 2.0), ("MAX", "HZ", 1e9)],
+    [
+        ("3 MHZ", "HZ", 3e6),
+        ("3 MAHZ", "HZ", 3e6),
+        ("5 MV", "V", 5e-3),
+        ("10 KOHM", "OHM", 1e4),
+        ("2", "HZ", 2.0),
+        ("MAX", "HZ", 1e9),
+    ],
 )
 def test_suffix_multipliers_are_those_of_488_2(text, unit, value):
     """IEEE 488.2, 7.7.3, table 7-2: M is milli, but mega before HZ and OHM."""

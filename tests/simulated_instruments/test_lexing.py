@@ -43,7 +43,10 @@ def test_a_suffix_is_kept_apart_from_the_exponent():
     assert (found.number, found.suffix) == (120.0, "MHZ")
 
 
-@pytest.mark.parametrize(("text", "code"), [("1.2.3", -120), ("1E99999", -120), ("'open", -151), ("#3", -161), ("#15ab", -161)])
+@pytest.mark.parametrize(
+    ("text", "code"),
+    [("1.2.3", -120), ("1E99999", -120), ("'open", -151), ("#3", -161), ("#15ab", -161)],
+)
 def test_what_is_no_datum_gets_its_own_error(text, code):
     assert refusal(lambda: list(program_units(f"A {text}".encode()))) == code
 
@@ -76,7 +79,10 @@ def test_a_relative_header_of_several_nodes_is_one_header():
     assert units(b"MEAS:CURR?;VOLT?") == [("MEAS:CURR", True, 0), ("VOLT", True, 0)]
 
 
-@pytest.mark.parametrize(("text", "code"), [("1A", -102), ("A!", -103), ("A\xe9", -101), ("ABCDEFGHIJKLM", -112), ("A ,1", -109)])
+@pytest.mark.parametrize(
+    ("text", "code"),
+    [("1A", -102), ("A!", -103), ("A\xe9", -101), ("ABCDEFGHIJKLM", -112), ("A ,1", -109)],
+)
 def test_a_broken_header_or_separator_gets_its_own_error(text, code):
     """SCPI-99 vol. 2, 21.8.9 (from memory); 12 characters is the longest mnemonic, IEEE 488.2, 7.6.1.2."""
     assert refusal(lambda: list(program_units(text.encode("latin-1")))) == code
