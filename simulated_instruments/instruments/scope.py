@@ -91,7 +91,10 @@ class Scope(Panelled):
         self.clock.sleep_s(needed_s - self.clock.now_s())
         now_s = self.clock.now_s()
         if not rolling:
-            trigger_s = math.floor((now_s - span_s / 2) * _LINE_HZ) / _LINE_HZ
+            # A sweep shorter than a mains period does not wait for the line: it triggers by itself.
+            trigger_s = now_s - span_s / 2
+            if span_s >= 1 / _LINE_HZ:
+                trigger_s = math.floor(trigger_s * _LINE_HZ) / _LINE_HZ
             return trigger_s, Timing(round((trigger_s - span_s / 2) / dt_s), MAIN_POINTS, dt_s)
         last = math.floor(now_s / dt_s)
         first = max(last - ROLL_POINTS + 1, math.ceil(turned_s / dt_s))
@@ -118,7 +121,7 @@ class Scope(Panelled):
         self._stopped = self._latched = None
         self.turn("running", True)
 
-    @command(":ACQuire:STATe?")
+    @command(":TRIGger:STATus?")
     def _state(self, call: Call) -> str:
         return "STOP" if self._stopped else "RUN"
 
@@ -143,6 +146,10 @@ class Scope(Panelled):
     @command(":WAVeform:FORMat?")
     def _format(self, call: Call) -> str:
         return "BYTE"
+
+    @command(":WAVeform:UNSigned?")
+    def _unsigned(self, call: Call) -> str:
+        return nr1(1)
 
     @command(":WAVeform:POINts?")
     def _points(self, call: Call) -> str:
@@ -183,6 +190,11 @@ class Scope(Panelled):
     @command(":TIMebase:RANGe?")
     def _span(self, call: Call) -> str:
         return nr3(float(self.panel()[0]["s/div"]) * DIVISIONS_S)
+
+    @command(":CHANnel#:DISPlay?")
+    def _display(self, call: Call) -> str:
+        self._knob("V/div", call)
+        return nr1(1)
 
     @command(":CHANnel#:SCALe?")
     def _v_div(self, call: Call) -> str:

@@ -74,7 +74,7 @@ def test_after_stop_both_channels_belong_to_one_instant(bench, scope):
     two = record(scope, 2)
     assert np.array_equal(one[0], two[0])
     assert one[1].argmin() == pytest.approx(two[1].argmin(), abs=2)
-    assert scope(":ACQ:STAT?") == "STOP"
+    assert scope(":TRIG:STAT?") == "STOP"
 
 
 def test_the_switch_on_kick_is_where_and_as_high_as_the_waveform_says(bench, scope):
