@@ -10,7 +10,7 @@ from drivers.errors import DriverError
 from drivers.generator import CEILING_DBM, ScpiGenerator
 from drivers.links.choice import make_link
 from drivers.meter import ScpiMeter
-from drivers.protocols import Instrument, InstrumentSpec
+from drivers.protocols import Generator, Instrument, InstrumentSpec, Meter, Scope, Supply
 from drivers.readings import Quantity
 from drivers.resource_names import parse_resource
 from drivers.scope import ScpiScope
@@ -59,7 +59,7 @@ OPTIONS: Mapping[str, Mapping[str, Option]] = {
 Build = Callable[[Conversation, Mapping[str, Any], InstrumentSpec, Clock], Instrument]
 
 
-def _meter(talk: Conversation, options: Mapping[str, Any], spec: InstrumentSpec, clock: Clock) -> Instrument:
+def _meter(talk: Conversation, options: Mapping[str, Any], spec: InstrumentSpec, clock: Clock) -> Meter:
     function = options["function"]
     if function and function not in set(Quantity):
         raise DriverError(f"function {function!r}: write one of {', '.join(Quantity)}.")
@@ -67,18 +67,18 @@ def _meter(talk: Conversation, options: Mapping[str, Any], spec: InstrumentSpec,
     return ScpiMeter(talk, Quantity(function) if function else None, reading_s)
 
 
-def _scope(talk: Conversation, options: Mapping[str, Any], spec: InstrumentSpec, clock: Clock) -> Instrument:
+def _scope(talk: Conversation, options: Mapping[str, Any], spec: InstrumentSpec, clock: Clock) -> Scope:
     channels = options["channels"]
     if not all(isinstance(channel, int) and 1 <= channel <= 64 for channel in channels):
         raise DriverError(f"channels {channels!r}: write their numbers, such as [1, 2].")
     return ScpiScope(talk, clock, scope_dialect(options["dialect"]), channels)
 
 
-def _generator(talk: Conversation, options: Mapping[str, Any], spec: InstrumentSpec, clock: Clock) -> Instrument:
+def _generator(talk: Conversation, options: Mapping[str, Any], spec: InstrumentSpec, clock: Clock) -> Generator:
     return ScpiGenerator(talk, options["ceiling_dbm"])
 
 
-def _supply(talk: Conversation, options: Mapping[str, Any], spec: InstrumentSpec, clock: Clock) -> Instrument:
+def _supply(talk: Conversation, options: Mapping[str, Any], spec: InstrumentSpec, clock: Clock) -> Supply:
     return ScpiSupply(talk, options["current_query"], options["voltage_query"])
 
 
