@@ -66,7 +66,7 @@ COMMANDS: dict[str, dict[str, Field]] = {
         "why": Field(),
     },
     "session": {
-        "do": Field(needed=True, choices=("start", "resume", "close")),
+        "do": Field(needed=True, choices=("start", "resume")),
         "file": Field(meaning="the session file"),
         **_UNIT,
     },

@@ -134,7 +134,14 @@ class Poller(threading.Thread):
             self._say("ok", identity=instrument.identity)
             self._poll_until_stopped(instrument)
         finally:
-            instrument.close()
+            self._leave(instrument)
+
+    def _leave(self, instrument: Instrument) -> None:
+        """Let go of the instrument; a source is switched off first, and what it answers is kept."""
+        switch_off = getattr(instrument, "switch_off", None)
+        if switch_off is not None:
+            self._report(Polled(self.name_of_instrument, switch_off(), self._clock.now_us()))
+        instrument.close()
 
     def _check_identity(self, identity: Identity) -> None:
         if self._identity is not None and not self._identity.same_instrument(identity):

@@ -58,11 +58,24 @@ class ScpiGenerator(ScpiInstrument):
             self._switch_on()
         return self._checked_poll(on, frequency_hz, level_dbm)
 
+    def switch_off(self) -> Poll:
+        """Output off and made sure of, tried twice; what was read back. Never raises: see ``remarks``."""
+        self._open = False
+        read: list[Reading] = []
+        for _ in range(2):
+            with contextlib.suppress(DriverError):
+                self._conversation.tell_unchecked(f"{OUTPUT} OFF")
+                answer = self._conversation.ask(f"{OUTPUT}?", scpi.read_boolean)
+                read.append(_reading(answer, Quantity.OUTPUT))
+                if not answer.value:
+                    return Poll(tuple(read), remarks=self._conversation.take_remarks())
+        not_off = "its output could not be made sure to be off: look at its own display"
+        return Poll(tuple(read), remarks=(*self._conversation.take_remarks(), not_off))
+
     def close(self) -> None:
         """Output off, made sure of, and let go; safe to call twice, never raises."""
         if self._open:
-            self._open = False
-            self._switch_off()
+            self.switch_off()
         super().close()
 
     def _switch_on(self) -> None:
@@ -72,13 +85,6 @@ class ScpiGenerator(ScpiInstrument):
                 f"it reads back {level_dbm:g} dBm, above the ceiling of {self._ceiling_dbm:g} dBm: output left off."
             )
         self._conversation.tell(f"{OUTPUT} ON")
-
-    def _switch_off(self) -> None:
-        for _ in range(2):
-            with contextlib.suppress(DriverError):
-                self._conversation.tell_unchecked(f"{OUTPUT} OFF")
-                if not self._conversation.ask(f"{OUTPUT}?", scpi.read_boolean).value:
-                    return
 
     def _checked_poll(self, on: bool, frequency_hz: float | None, level_dbm: float | None) -> Poll:
         poll = self.poll()

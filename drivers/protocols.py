@@ -61,5 +61,9 @@ class Generator(Instrument, Protocol):
         """Set, read back and return what was read. Above the ceiling: ``CommandError``, nothing changed."""
 
 
+    def switch_off(self) -> Poll:
+        """Output off and made sure of; what was read back. Never raises: a doubt is a remark."""
+
+
 class Supply(Instrument, Protocol):
     """Reads volts and amperes of what feeds the unit (``mains_v``, ``current_a``)."""

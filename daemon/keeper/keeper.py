@@ -17,7 +17,7 @@ from daemon.poller import Polled, Recorded, Status
 from daemon.records import SUFFIX
 from drivers.clock import Clock, iso_utc
 from drivers.errors import CommandError, ProbetrailError, SessionError, StoreFull
-from drivers.readings import Flag, Quantity, Reading
+from drivers.readings import Flag, Quantity, Reading, Trace
 
 log = logging.getLogger("probetrail.keeper")
 
@@ -103,6 +103,7 @@ class Keeper:
         elif isinstance(message, Status):
             self._take_status(message)
         elif isinstance(message, Recorded):
+            self._take_traces(message.instrument, message.traces)
             self._watch.take_record(self._desk, message)
         elif isinstance(message, Said):
             self._take_command(message)
@@ -127,13 +128,17 @@ class Keeper:
             self._desk.tell("remark", f"{polled.instrument}: {remark}", polled.t_us)
         for reading in polled.poll.readings:
             self._take_reading(polled.instrument, reading)
+        self._take_traces(polled.instrument, polled.poll.traces)
         for trace in polled.poll.traces:
-            placing.take_trace(self._desk, polled.instrument, trace)
             self._watch.take_trace(self._desk, polled.instrument, trace)
-            if self._feed.heard:
-                self._feed.send(trace_frame(polled.instrument, trace))
         if polled.poll.readings or polled.poll.traces:
             line.last_us = polled.t_us
+
+    def _take_traces(self, instrument: str, traces: tuple[Trace, ...]) -> None:
+        for trace in traces:
+            placing.take_trace(self._desk, instrument, trace)
+            if self._feed.heard:
+                self._feed.send(trace_frame(instrument, trace))
 
     def _take_reading(self, instrument: str, reading: Reading) -> None:
         placing.take_reading(self._desk, instrument, reading)

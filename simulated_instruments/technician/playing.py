@@ -16,7 +16,6 @@ LOOK_S = 0.1
 LEAST_PAUSE_S = 0.2  # a hand needs this long, whatever the speed
 LEAST_HOLD_S = 0.8
 READY_S = 20.0
-_OVERLOAD = 1  # the daemon's flag for a value beyond the range
 
 
 class Player:
@@ -93,7 +92,7 @@ class Player:
                 "probe": hold.probe,
                 "placement": self._placements.get(hold.line),
                 "settled": seen.get("settled"),
-                "overload": bool((seen.get("flags") or 0) & _OVERLOAD),
+                "overload": "overload" in (seen.get("flags") or ""),
             }
         )
 

@@ -200,7 +200,7 @@ class WritingDoor(ThreadingHTTPServer):
                 "placement": self.number if point else None,
                 "state": "settled" if self.looks > 3 else "settling",
                 "settled": {"count": 9, "value": 1.0},
-                "flags": 0,
+                "flags": "",
             }
             for probe, point in self.points.items()
         ]
