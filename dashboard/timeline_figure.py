@@ -20,6 +20,7 @@ LOOK = {
     "not compared": (GREY, ""),
 }
 SHADE = "rgba(0,0,0,0.38)"
+EDGE = "rgba(255,255,255,0.9)"  # parts placements that follow each other without a gap
 STRUCK_LOOK = (GREY, "\\")
 EVENT_LANES = {
     "switch-on": ("switch-on", "triangle-up"),
@@ -39,6 +40,7 @@ EVENT_LANES = {
 }
 OTHER_EVENTS = ("bench", "circle-open")
 SHORTEST_S = 0.4  # a shorter placement is still drawn wide enough to be clicked
+ROOMY = 0.045  # share of the whole time from which on a bar has room for two lines
 SHORT_LEG = 4  # letters of a leg that still fit on a bar beside the point
 INK = "#7d8288"
 
@@ -99,13 +101,14 @@ def _add_bars(figure: go.Figure, placements: pd.DataFrame, verdict: str, story: 
     colour, pattern = LOOK.get(verdict, STRUCK_LOOK)
     struck = verdict == "struck"
     last_us = _end_us(story)
+    roomy_s = (last_us - _start_us(story)) / 1e6 * ROOMY
     figure.add_bar(
         name=verdict,
         orientation="h",
         base=[_iso(int(row.t0_us)) for row in rows],
         x=[_seconds(row, last_us) * 1000 for row in rows],
         y=[f"probe {row.probe}" for row in rows],
-        text=[_label(row) for row in rows],
+        text=[_label(row, _seconds(row, last_us) > roomy_s) for row in rows],
         textposition="inside",
         insidetextanchor="middle",
         constraintext="inside",
@@ -113,18 +116,18 @@ def _add_bars(figure: go.Figure, placements: pd.DataFrame, verdict: str, story: 
         hovertemplate="%{customdata[1]}<extra></extra>",
         marker={
             "color": "rgba(0,0,0,0)" if struck else colour,
-            "line": {"color": colour, "width": 1.5},
+            "line": {"color": colour if struck else EDGE, "width": 1.5},
             "pattern": {"shape": pattern, "fgcolor": colour if struck else SHADE, "size": 8, "solidity": 0.2},
         },
         textfont={"color": INK if struck else "#ffffff", "size": 12},
-        width=0.72,
+        width=0.8,
     )
 
 
-def _label(row: Any) -> str:
+def _label(row: Any, roomy: bool) -> str:
     short_leg = f" {row.leg}" if 0 < len(row.leg) <= SHORT_LEG else ""
     second = "struck" if row.struck else "" if pd.isna(row.value) else value_words(row.value, row.quantity)
-    return f"<b>{row.point or 'no point'}{short_leg}</b>{f'<br>{second}' if second else ''}"
+    return f"<b>{row.point or 'no point'}{short_leg}</b>{f'<br>{second}' if second and roomy else ''}"
 
 
 def hover_words(row: Any) -> str:
@@ -227,7 +230,7 @@ def _lay_out(figure: go.Figure, lanes: list[str]) -> None:
     figure.update_layout(
         barmode="overlay",
         uniformtext={"mode": "hide", "minsize": 10},
-        height=110 + 54 * len(lanes),
+        height=110 + 60 * len(lanes),
         margin={"l": 92, "r": 12, "t": 40, "b": 36},
         paper_bgcolor="rgba(0,0,0,0)",
         plot_bgcolor="rgba(0,0,0,0)",

@@ -8,6 +8,7 @@ import pandas as pd
 from drivers.readings import Quantity
 
 _UNITS = {str(quantity): quantity.unit for quantity in Quantity}
+FEW_DIGITS = 2
 _SIGNS = {"ohm": "Ω", "degC": "°C"}
 _LOWEST = {"V": 1e-3, "Vpp": 1e-3, "A": 1e-3, "ohm": 1.0, "Hz": 1.0, "s": 1e-6, "F": 1e-12}
 _PREFIXES = ((1e9, "G"), (1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n"), (1e-12, "p"))
@@ -27,7 +28,7 @@ def with_unit(value: float | None, unit: str, digits: int = 4) -> str:
     """A value in ``unit`` with ``digits`` significant digits and an SI prefix where the unit takes one."""
     if value is None or pd.isna(value):
         return "no value"
-    factor, prefix = _prefix(abs(value), unit)
+    factor, prefix = _prefix(abs(value), unit, digits)
     shown = value / factor
     whole = len(str(int(abs(shown)))) if abs(shown) >= 1 else 1
     number = f"{shown:.{max(0, digits - whole)}f}"
@@ -36,8 +37,10 @@ def with_unit(value: float | None, unit: str, digits: int = 4) -> str:
     return f"{number.replace('-', '−')} {prefix}{_SIGNS.get(unit, unit)}".strip()
 
 
-def _prefix(size: float, unit: str) -> tuple[float, str]:
+def _prefix(size: float, unit: str, digits: int) -> tuple[float, str]:
     lowest = _LOWEST.get(unit)
+    if lowest == 1e-3 and digits <= FEW_DIGITS:
+        lowest = 1e-6  # an uncertainty: microvolts say more than a row of zeros
     if lowest is None or size == 0:
         return 1.0, ""
     for factor, prefix in _PREFIXES:

@@ -7,8 +7,9 @@ const SIGNS = { ohm: "\u03a9", degC: "\u00b0C" };
 const SPOKEN = { V: "volts", Vpp: "volts peak to peak", A: "amperes", ohm: "ohms", Hz: "hertz", s: "seconds", F: "farads", degC: "degrees" };
 const SPOKEN_PREFIX = { G: "giga", M: "mega", k: "kilo", "": "", m: "milli", "\u00b5": "micro", n: "nano", p: "pico" };
 
-function scaled(value, unit) {
-  const lowest = LOWEST[unit];
+// Uncertainties (two digits or fewer) go down to micro: that says more than a row of zeros.
+function scaled(value, unit, digits = 4) {
+  const lowest = LOWEST[unit] === 1e-3 && digits <= 2 ? 1e-6 : LOWEST[unit];
   if (lowest === undefined || value === 0) return [value, ""];
   const size = Math.abs(value);
   const [factor, prefix] = PREFIXES.find(([f]) => size >= f * 0.99995 && f >= lowest) ?? PREFIXES.find(([f]) => f === lowest);
@@ -22,7 +23,7 @@ function decimals(shown, digits) {
 
 // {digits: "10.56", unit: "V"}; four digits unless told otherwise.
 export function parts(value, unit, digits = 4) {
-  const [shown, prefix] = scaled(value, unit);
+  const [shown, prefix] = scaled(value, unit, digits);
   const text = shown.toFixed(decimals(shown, digits));
   const zero = Number(text) === 0;
   const signed = zero ? text.replace("-", "") : text.replace("-", MINUS);
@@ -36,6 +37,7 @@ export function text(value, unit, digits = 4) {
 }
 
 export function spoken(value, unit, digits = 3) {
+  if (Math.abs(value) < (LOWEST[unit] ?? 0) / 10) return `0 ${SPOKEN[unit] ?? unit}`;
   const [shown, prefix] = scaled(value, unit);
   const number = String(Number(shown.toFixed(decimals(shown, digits)))).replace("-", "minus ");
   return `${number} ${SPOKEN_PREFIX[prefix]}${SPOKEN[unit] ?? unit ?? ""}`.trim();

@@ -2,7 +2,7 @@
 
 import { el, setText } from "./dom.js";
 import { bench, hear, now_us } from "./link.js";
-import { clock, steps, text } from "./numbers.js";
+import { clock, text } from "./numbers.js";
 import { colour, lineOf, prepare, rule, shorten, write } from "./paint.js";
 import { gathered } from "./pace.js";
 import { keep, stored } from "./keys.js";
@@ -55,7 +55,18 @@ async function fetchPlacements() {
   if (answer?.ok) placements = (await answer.json()).placements;
 }
 
-const lanes = (t0) => (bench.state?.series ?? []).filter((s) => { const last = rings.get(String(s.id))?.last(); return last && last.t_us >= t0; });
+// Probes on top, then the supply, then whatever else speaks.
+const rank = (s) => (s.probe ? 0 : s.quantity === "current_a" || s.quantity === "mains_v" ? 1 : 2);
+
+function lanes(t0) {
+  const spoke = (bench.state?.series ?? []).filter((s) => (rings.get(String(s.id))?.last()?.t_us ?? -1) >= t0);
+  return spoke.sort((a, b) => rank(a) - rank(b) || a.id - b.id);
+}
+
+const valueWords = (value, series) => {
+  if (Number.isNaN(value)) return "no value";
+  return series.quantity === "output_on" ? (value ? "on" : "off") : text(value, series.unit);
+};
 
 function span(columns, series) {
   let low = Infinity;
@@ -155,13 +166,13 @@ function drawLane(pen, series, n, box, t0, t1) {
   const x = box.right + 8;
   write(pen, series.probe ? `probe ${series.probe}` : series.instrument, x, top + 14, { name: "ink", weight: 600 });
   write(pen, quantityWords(series.quantity), x, top + 28, { size: 10 });
-  write(pen, Number.isNaN(last.value) ? "no value" : text(last.value, series.unit), x, top + 48, { name: "ink", size: 13 });
-  write(pen, `${steps(low, high, 2).length ? `${text(low, series.unit, 3)} to ${text(high, series.unit, 3)}` : ""}`, x, top + 64, { size: 9 });
+  write(pen, valueWords(last.value, series), x, top + 48, { name: "ink", size: 13 });
+  if (series.quantity !== "output_on") write(pen, `${text(low, series.unit, 3)} to ${text(high, series.unit, 3)}`, x, top + 64, { size: 9 });
 }
 
 function describe() {
   const t0 = now_us() - minutes * 60e6;
-  const words = lanes(t0).map((s) => `${s.probe ? `probe ${s.probe}` : s.instrument} ${quantityWords(s.quantity)} ${text(rings.get(String(s.id)).last().value, s.unit)}`);
+  const words = lanes(t0).map((s) => `${s.probe ? `probe ${s.probe}` : s.instrument} ${quantityWords(s.quantity)} ${valueWords(rings.get(String(s.id)).last().value, s)}`);
   setText(summary, words.join("; "));
 }
 
