@@ -57,12 +57,13 @@ def still_settling(before: Sequence[Sample], window: Sequence[Sample], tolerance
     """True for an exponential with more than the tolerance to go and a window shorter than 2 tau.
 
     With D the change over this window and r its ratio to the change over the window before, what is
-    left is D r / (1 - r). A creep that cannot yet be compared with what came before is not believed;
+    left after it is D r / (1 - r), and the mean of the window lags behind its end by half of D. A creep that cannot yet be compared with what came before is not believed;
     one that does not slow down is a drift of the point itself, and is.
     """
     values = [sample.value for sample in window]
     resolution = window[-1].resolution
-    sigma = scatter(values, resolution / math.sqrt(12), tolerance)
+    # The bend of an exponential passes for scatter: only half of the tolerance is granted to it here.
+    sigma = scatter(values, resolution / math.sqrt(12), tolerance / 2)
     creep = _creep(values)
     if abs(creep) <= _creep_limit(len(values), sigma) + resolution:
         return False
@@ -74,7 +75,7 @@ def still_settling(before: Sequence[Sample], window: Sequence[Sample], tolerance
         return ratio > 0 and abs(max(previous, key=lambda v: abs(v - values[0])) - values[0]) > 50 * abs(creep)
     if ratio >= _NO_LONGER_CONVERGING:
         return False
-    return abs(creep) * ratio / (1 - ratio) > tolerance
+    return abs(creep) * (0.5 + ratio / (1 - ratio)) > tolerance
 
 
 def _ends(count: int) -> int:
