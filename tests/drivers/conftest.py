@@ -5,8 +5,11 @@ from collections.abc import Callable, Iterator
 import pytest
 
 from drivers.clock import SystemClock
+from drivers.protocols import InstrumentSpec
+from drivers.registry import open_instrument
+from tests.drivers.conformance import SHORT_S
 from tests.drivers.scripted import Scripted
-from tests.drivers.servers import Server
+from tests.drivers.servers import Server, TcpServer
 
 Serve = Callable[..., Server]
 
@@ -29,3 +32,19 @@ def serve() -> Iterator[Serve]:
     yield start
     for server in servers:
         server.stop()
+
+
+@pytest.fixture
+def bench(serve, clock):
+    """``bench(kind, instrument)`` opens a driver on a TCP server around the instrument."""
+    opened = []
+
+    def start(kind, instrument, server=TcpServer, **options):
+        place = serve(server, instrument)
+        spec = InstrumentSpec("it", kind, place.resource, timeout_s=SHORT_S, options=options)
+        opened.append(open_instrument(spec, clock))
+        return opened[-1]
+
+    yield start
+    for driver in opened:
+        driver.close()
