@@ -64,7 +64,7 @@ def chosen(placements: pd.DataFrame, points: list[str], modes: list[str], hypoth
 def timeline_figure(
     story: Story, placements: pd.DataFrame, thumbnails: dict[int, Rows], looked_at: int | None = None
 ) -> go.Figure:
-    """The whole timeline; ``thumbnails`` are the traces of switch-ons by capture."""
+    """The whole timeline; ``thumbnails`` are the traces of switch-ons and of their references by capture."""
     figure = go.Figure()
     lanes = _lanes(story)
     for verdict in (*LOOK, "struck"):
@@ -192,10 +192,10 @@ def _add_verdicts(figure: go.Figure, story: Story, thumbnails: dict[int, Rows]) 
             text=f"{'▲ ' if alarm else ''}<b>{row.point}: {row.verdict}</b>",
             font={"size": 13, "color": "#d55e00" if alarm else INK},
         )
-        rows = thumbnails.get(int(row.capture), []) if not pd.isna(row.capture) else []
+        rows = _rows_of_capture(thumbnails, row.capture)
         if rows:
             figure.add_layout_image(
-                source=thumbnail(rows, "#d55e00" if alarm else "#0072b2"),
+                source=thumbnail(rows, _rows_of_capture(thumbnails, row.reference), "#d55e00" if alarm else "#0072b2"),
                 x=at, y="switch-on", xref="x", yref="y", sizex=width_ms, sizey=0.95,
                 xanchor="left", yanchor="middle", sizing="stretch", layer="above",
             )  # fmt: skip
@@ -206,23 +206,39 @@ def _start_us(story: Story) -> int:
     return min((int(start) for start in starts if not pd.isna(start)), default=0)
 
 
-def thumbnail(rows: Rows, colour: str) -> str:
-    """A trace as an image address of its own (SVG in the address: nothing is fetched)."""
-    volts = [row[1] or 0.0 for row in rows] + [row[2] or 0.0 for row in rows]
-    low, high = min(volts), max(volts)
-    size = max(high - low, 0.05)
-    middle = (high + low) / 2
-    dots = []
-    for n, (_, lowest, highest) in enumerate(rows):
-        x = 100 * n / max(1, len(rows) - 1)
-        for volt in (highest or 0.0, lowest or 0.0):
-            dots.append(f"{x:.1f},{20 - 36 * (volt - middle) / size:.1f}")
+def _rows_of_capture(thumbnails: dict[int, Rows], number: Any) -> Rows:
+    return [] if pd.isna(number) else thumbnails.get(int(number), [])
+
+
+def thumbnail(rows: Rows, reference: Rows, colour: str) -> str:
+    """A trace over its reference as an image address of its own (SVG in the address: nothing is fetched).
+
+    Both on one scale: what is missing must look small beside what was expected.
+    """
+    both = rows + reference
+    seconds = [row[0] or 0.0 for row in both]
+    volts = [volt or 0.0 for row in both for volt in row[1:]]
+    box = min(seconds), max(max(seconds) - min(seconds), 1e-9), (max(volts) + min(volts)) / 2, max(volts) - min(volts)
+    behind = _stroke(reference, box, INK, " stroke-dasharray='4 2'") if reference else ""
     drawing = (
         "<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 100 40' preserveAspectRatio='none'>"
-        f"<polyline points='{' '.join(dots)}' fill='none' stroke='{colour}' stroke-width='1.6' "
-        "vector-effect='non-scaling-stroke'/></svg>"
+        f"{behind}{_stroke(rows, box, colour, '')}</svg>"
     )
     return "data:image/svg+xml," + quote(drawing)
+
+
+def _stroke(rows: Rows, box: tuple[float, float, float, float], colour: str, more: str) -> str:
+    begin_s, length_s, middle_v, height_v = box
+    dots = [
+        f"{100 * ((second or 0.0) - begin_s) / length_s:.1f},"
+        f"{20 - 36 * ((volt or 0.0) - middle_v) / max(height_v, 0.05):.1f}"
+        for second, low, high in rows
+        for volt in (high, low)
+    ]
+    return (
+        f"<polyline points='{' '.join(dots)}' fill='none' stroke='{colour}' stroke-width='1.6' "
+        f"vector-effect='non-scaling-stroke'{more}/>"
+    )
 
 
 def _lay_out(figure: go.Figure, lanes: list[str]) -> None:

@@ -44,7 +44,7 @@ def layout(review: Review, session: str) -> html.Div:
             dcc.Store(id="timeline-session", data=session),
             dcc.Store(id="timeline-mark", data=""),
             dcc.Store(id="timeline-look"),
-            dcc.Interval(id="timeline-tick", interval=REFRESH_MS, disabled="closed_us" in story.meta),
+            dcc.Interval(id="timeline-tick", interval=REFRESH_MS, disabled=story.now_us is None),
             html.Div([_filter(name) for name in FILTERS], className="filters"),
             dcc.Graph(id="timeline-plot", config=PLOT, className="timeline-plot"),
             html.Section(id="timeline-panel", className="panel", **{"aria-live": "polite"}),
@@ -167,7 +167,8 @@ def _show_placement(review: Review) -> Callable[..., Any]:
 
 
 def _thumbnails(review: Review, session: str, story: Story) -> dict[int, Rows]:
-    numbers = [int(number) for number in story.switch_ons["capture"].dropna().unique()]
+    kept = pd.concat([story.switch_ons["capture"], story.switch_ons["reference"]])
+    numbers = [int(number) for number in kept.dropna().unique()]
     return review.thumbnails(session, numbers)
 
 

@@ -3,7 +3,6 @@
 import { el, refill, setText } from "./dom.js";
 import { bench, confirmationPlace, confirmLine, hear, say } from "./link.js";
 import { onKey } from "./keys.js";
-import { clock } from "./numbers.js";
 import { chosenProbe, pointWords, toProbe } from "./readout.js";
 
 const KINDS = ["note", "proof", "part replaced", "part lifted", "bypassed", "adjusted", "cleaned"];
@@ -170,4 +169,3 @@ export function startMarks() {
 }
 
 const watchWords = ({ watch }) => (watch?.watching ? `I am watching for the switch-on. ${watch.why ?? ""}` : `I am not watching for the switch-on: ${watch?.why || "no reason was given"}`).trim();
-export { clock };

@@ -1,6 +1,6 @@
 // The strip on top: unit, mains, power, session, and the switches of the page itself.
 
-import { el, refill, setText, whenThere } from "./dom.js";
+import { el, refill } from "./dom.js";
 import { bench, hear, now_us } from "./link.js";
 import { ago, clock, text } from "./numbers.js";
 import { keep, onKey } from "./keys.js";
@@ -86,4 +86,3 @@ export function startMasthead(help) {
   hear("state", showSupply);
   hear("readings", (series) => { for (const [id, rows] of Object.entries(series)) currentSeries.set(id, rows.at(-1)?.[1] ?? null); showSupply(); });
 }
-export { setText, whenThere };

@@ -1,7 +1,7 @@
 // What each probe is on and what it reads: the digits that are read from two metres.
 
 import { el, refill, setClass, setText } from "./dom.js";
-import { bench, hear, now_us, say } from "./link.js";
+import { bench, hear, now_us } from "./link.js";
 import { ago, parts, text } from "./numbers.js";
 import { onKey } from "./keys.js";
 import { gathered } from "./pace.js";
@@ -200,4 +200,3 @@ export const toProbe = () => {
   const probe = chosenProbe();
   return probe && bench.state.probes.length > 1 ? { probe: probe.probe } : {};
 };
-export { say };

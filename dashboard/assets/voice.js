@@ -1,6 +1,6 @@
 // Speech and tones for somebody whose eyes are on the board.
 
-import { bench, hear } from "./link.js";
+import { hear } from "./link.js";
 import { spoken } from "./numbers.js";
 import { keep, onKey, stored } from "./keys.js";
 import { missingWords } from "./kicks.js";
@@ -119,4 +119,3 @@ export function startVoice() {
   });
   onKey("v", "voice and tones on or off", () => turn(!on));
 }
-export { bench };

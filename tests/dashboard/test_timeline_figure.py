@@ -1,5 +1,8 @@
 """The pure parts behind the pages: words, thinning, labels."""
 
+import re
+from urllib.parse import unquote
+
 import numpy as np
 import pytest
 
@@ -43,6 +46,13 @@ def test_thinning_a_trace_loses_no_extreme() -> None:
     assert thinned(np.empty(0), np.empty(0), np.empty(0), 700) == []
 
 
-def test_a_thumbnail_is_an_image_that_carries_its_own_drawing() -> None:
-    """Nothing is fetched for it."""
-    assert thumbnail([[0.0, -1.0, 1.0], [1.0, 0.0, 0.0]], "#000000").startswith("data:image/svg+xml,")
+def test_a_thumbnail_draws_trace_and_reference_on_one_scale() -> None:
+    """A trace of a tenth of its reference covers a tenth of the reference's height; nothing is fetched for it."""
+    kick = [[0.0, 0.0, 0.0], [1.0, 10.0, 10.0], [2.0, 0.0, 0.0]]
+    address = thumbnail([[t, low / 10, high / 10] for t, low, high in kick], kick, "#000000")
+    assert address.startswith("data:image/svg+xml,")
+    reference, trace = (
+        [float(dot.split(",")[1]) for dot in points.split()]
+        for points in re.findall("points='([^']*)'", unquote(address))
+    )
+    assert max(trace) - min(trace) == pytest.approx((max(reference) - min(reference)) / 10, abs=0.11)
