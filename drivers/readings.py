@@ -73,7 +73,7 @@ class Flag(IntFlag):
     NONE = 0
     OVERLOAD = 1  # beyond the range, or an open lead on ohms (SCPI-99 vol. 1, 7.2.1.4)
     NOT_A_NUMBER = 2  # SCPI-99 vol. 1, 7.2.1.5
-    CHANGING = 4  # the function or range changed between the question and the answer
+    CHANGING = 4  # the function, the range or the unit's supply changed while it was taken
     CLIPPED = 8  # a trace that touched the end of the converter's range
 
     @property

@@ -6,9 +6,9 @@ from pathlib import Path
 from typing import Any
 
 from daemon.export import export
-from daemon.trace_file import judge_trace_file
 from daemon.records import open_session
 from daemon.timeline import timeline, timeline_text
+from daemon.trace_file import judge_trace_file
 from drivers.clock import SystemClock
 from drivers.find import find
 

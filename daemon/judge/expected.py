@@ -101,6 +101,10 @@ def judge(value: float, half_width: float, expected: Expected | NotCompared, typ
         return Judgement(NOT_COMPARED, None, None, None, None, why)
     u = math.hypot(half_width / math.sqrt(3), type_a)
     distance = _distance_outside(value, expected)
+    if expected.low is None and 2 * u > expected.high and distance <= 2 * u:
+        # One-sided limits start at zero: what is coarser than the limit itself cannot tell the sides apart.
+        why = f"{expected.compared_with}; this range is too coarse to tell: turn to a finer one"
+        return Judgement(NOT_COMPARED, expected.value, expected.low, expected.high, None, why)
     chance = _chance_inside(value, u, expected)
     note = expected.compared_with if half_width else f"{expected.compared_with}; meter taken as exact"
     return Judgement(

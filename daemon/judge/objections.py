@@ -14,6 +14,7 @@ from drivers.readings import Quantity
 
 TWO_VALUES_PERCENT = 3.0
 TWO_VALUES_V = 0.05
+ACROSS = "across"  # the leg of a reading taken across a part
 RIPPLE_PERCENT = 20.0  # peak to peak of a noisy trace repeats no better; common practice, no source
 COVERAGE_FACTOR = 3.0  # scatter alone is no contradiction
 UNMEASURED_MAINS = 1.058
@@ -38,9 +39,9 @@ class Stay:
     overload: bool = False
 
     @property
-    def tags(self) -> tuple[str, str, str, str, Quantity]:
-        """What must be equal for two readings to be of one and the same thing."""
-        return self.point, self.leg, self.mode, self.condition, self.quantity
+    def tags(self) -> tuple[str, str, str, Quantity]:
+        """What must be equal for two readings to be of one and the same thing; a leg not told may be any."""
+        return self.point, self.mode, self.condition, self.quantity
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +114,8 @@ def _two_values(
 
 
 def _comparable(a: Stay, b: Stay) -> bool:
-    return a.tags == b.tags and math.isfinite(a.value)
+    one_leg = a.leg == b.leg or (not (a.leg and b.leg) and ACROSS not in (a.leg, b.leg))
+    return a.tags == b.tags and one_leg and math.isfinite(a.value)
 
 
 def _differ(a: Stay, b: Stay) -> bool:

@@ -12,6 +12,7 @@ from daemon.bench_file import Bench, Setup, UnitCard
 from daemon.drawing import Drawing, parse_drawing
 from daemon.judge.expected import Judgement
 from daemon.judge.objections import Stay
+from daemon.judge.settle import Settled
 from daemon.keeper.probe import Probe
 from daemon.store.writer import ContextKind, SessionWriter
 from drivers.clock import Clock
@@ -57,6 +58,7 @@ class OpenPlacement:
     quantity: Quantity
     t0_us: int
     judgement: Judgement | None = None
+    settled: Settled | None = None
     stored_count: int = 0
 
 
@@ -83,6 +85,7 @@ class Desk:
     verdicts: dict[tuple[str, str], dict[str, Any]] = field(default_factory=dict)
     mains_v: float | None = None
     unit_on: bool | None = None
+    switched_us: int | None = None  # the last switch-on or switch-off
     storing_why: str = ""
     references: list[Reference] = field(default_factory=list)  # the newest last
     captures: dict[int, dict[str, Any]] = field(default_factory=dict)  # switch-on captures and their facts

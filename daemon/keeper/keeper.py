@@ -160,9 +160,8 @@ class Keeper:
             self._desk.tell("instrument lost", f"{status.instrument}: {status.why}", status.t_us)
             placing.lose(self._desk, status.instrument, status.t_us)
         elif status.status == "ok":
-            first = line.last_us is None and was != "lost"
-            words = "answers" if first else "is back"
-            self._desk.tell("instrument back", f"{status.instrument} {words}: {line.identity}", status.t_us)
+            kind, words = ("instrument back", "is back") if was == "lost" else ("instrument found", "answers")
+            self._desk.tell(kind, f"{status.instrument} {words}: {line.identity}", status.t_us)
 
     def _take_command(self, said: Said) -> None:
         try:

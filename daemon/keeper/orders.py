@@ -153,7 +153,7 @@ def _move(desk: Desk, body: Body) -> Answer:
     row = desk.writer.placement(number)
     if row["value"] is not None:
         stay = as_stay(desk, number)
-        judged = placing.judge_placement(desk, row, stay.value, desk.half_width_of(row), stay.uncertainty)
+        judged = placing.judge_placement(desk, row, stay.value, desk.half_width_of(row))
         desk.writer.set_placement(number, judgement=judged.as_dict())
         desk.stays = [stay if kept.placement == number else kept for kept in desk.stays]
     for name, open_placement in desk.placements.items():

@@ -38,7 +38,7 @@ def take_trace(desk: Desk, instrument: str, trace: Trace) -> None:
         value=size_v,
         quantity=Quantity.RIPPLE,
         channel=trace.channel,
-        flags=Flag.CLIPPED if trace.clipped else Flag.NONE,
+        flags=_flags_of(desk, trace),
         half_width_us=trace.t0_half_width_us,
         range=abs(trace.scale_v) * (trace.highest_code - trace.lowest_code + 1),
         resolution=resolution_v,
@@ -59,6 +59,14 @@ def apply(desk: Desk, probe: Probe, change: Change) -> None:
         _rename(desk, probe)
 
 
+def _flags_of(desk: Desk, trace: Trace) -> Flag:
+    """A trace that spans a switch-on or switch-off holds a kick, and its size is no ripple."""
+    flags = Flag.CLIPPED if trace.clipped else Flag.NONE
+    if desk.switched_us is not None and trace.t0_us <= desk.switched_us <= trace.t1_us:
+        flags |= Flag.CHANGING
+    return flags
+
+
 def lose(desk: Desk, instrument: str, t_us: int) -> None:
     """An instrument is lost: what its probes touch is not known any more."""
     for probe in desk.probes.values():
@@ -67,10 +75,12 @@ def lose(desk: Desk, instrument: str, t_us: int) -> None:
                 apply(desk, probe, change)
 
 
-def judge_placement(desk: Desk, tags: Mapping[str, Any], value: float, half_width: float, u: float) -> Judgement:
+def judge_placement(desk: Desk, tags: Mapping[str, Any], value: float, half_width: float) -> Judgement:
     """Hold a settled value against the drawing, under the tags of its placement."""
     if desk.drawing is None:
         return Judgement(NOT_COMPARED, None, None, None, None, "no drawing is entered for this unit")
+    if desk.unit_on is False:
+        return Judgement(NOT_COMPARED, None, None, None, None, "the unit draws no current: it is off")
     expected = expect(
         desk.drawing.point(tags["point"], tags["leg"] or None),
         tags["mode"],
@@ -79,7 +89,7 @@ def judge_placement(desk: Desk, tags: Mapping[str, Any], value: float, half_widt
         desk.drawing,
         quantity=Quantity(tags["quantity"]),
     )
-    return judge(value, half_width, expected, u)
+    return judge(value, half_width, expected)
 
 
 def _open(desk: Desk, probe: Probe, change: StayBegan) -> None:
@@ -103,21 +113,20 @@ def _open(desk: Desk, probe: Probe, change: StayBegan) -> None:
 def _grow(desk: Desk, probe: Probe, settled: Settled) -> None:
     placement = desk.placements[probe.name]
     first = placement.judgement is None
-    placement.judgement = _judgement(desk, probe, placement, settled)
+    half_width = 0.0
+    if probe.last is not None and not settled.overload:
+        half_width = desk.half_width(probe.instrument, replace(probe.last, value=settled.value))
+    # Type A of the stay with the instrument's limits of error taken as rectangular (GUM 4.3.7).
+    settled = replace(settled, uncertainty=math.hypot(settled.uncertainty, half_width / math.sqrt(3)))
+    tags = desk.writer.placement(placement.id)
+    placement.judgement = judge_placement(desk, tags, settled.value, half_width)
+    placement.settled = settled
     # The estimate improves with the square root of the count: storing every step would say nothing new.
     if first or settled.count >= placement.stored_count * 1.25:
         _store_value(desk, placement, settled)
         desk.state_is_old = True
     if first:
         _remember_and_object(desk, placement)
-
-
-def _judgement(desk: Desk, probe: Probe, placement: OpenPlacement, settled: Settled) -> Judgement:
-    half_width = 0.0
-    if probe.last is not None and not settled.overload:
-        half_width = desk.half_width(probe.instrument, replace(probe.last, value=settled.value))
-    tags = desk.writer.placement(placement.id)
-    return judge_placement(desk, tags, settled.value, half_width, settled.uncertainty)
 
 
 def _store_value(desk: Desk, placement: OpenPlacement, settled: Settled) -> None:
@@ -134,10 +143,10 @@ def _store_value(desk: Desk, placement: OpenPlacement, settled: Settled) -> None
 
 def _close(desk: Desk, probe: Probe, change: StayEnded) -> None:
     placement = desk.placements.pop(probe.name)
-    if change.settled is not None:
-        _store_value(desk, placement, change.settled)
-        desk.stays = [stay for stay in desk.stays if stay.placement != placement.id]
-        desk.stays.append(as_stay(desk, placement.id))
+    if placement.settled is not None:
+        _store_value(desk, placement, placement.settled)
+        kept = as_stay(desk, placement.id)
+        desk.stays = [kept if stay.placement == placement.id else stay for stay in desk.stays]
     desk.writer.set_placement(placement.id, t1=change.at_us)
 
 
@@ -172,6 +181,8 @@ def as_stay(desk: Desk, placement: int) -> Stay:
 
 def _remember_and_object(desk: Desk, placement: OpenPlacement) -> None:
     stay = as_stay(desk, placement.id)
+    if desk.unit_on is False and not stay.quantity.needs_dead_unit:
+        return  # nothing is expected of a unit that is off, and nothing is held against it later
     for objection in object_to(stay, desk.stays, desk.drawing, desk.unit_on, desk.repairs_us):
         entry = {"placement": placement.id, "kind": objection.kind, "about": list(objection.about)}
         t_us = desk.clock.now_us()

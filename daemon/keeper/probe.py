@@ -9,9 +9,13 @@ landed, settled, lifted. Joined they are placements. The rules:
 - A new mark during a stay ends it and a new stay begins on the same lead at once, unless the stay had
   begun under a mark that an earlier stay had used up (or under none): then the person says late
   what it was, and the stay is named anew.
+- A scope's lead looks alike on a quiet point and in the air: there the marks alone say where a stay
+  begins and ends, and a value that jumps within it splits it.
+- A value beyond the end of a converter's range (clipped) never settles.
 - On ohms and its kin an open lead and an open path read alike (overload). Such a stay counts only
   where a fresh mark says that the probe is on something, and not before that mark.
-- A change of function, mode, condition or hypothesis ends a stay; the next begins on the same lead.
+- A change of function, mode, condition or hypothesis ends a stay; the next begins on the same lead, with
+  the first reading that still agrees.
 """
 
 import math
@@ -77,6 +81,7 @@ class Probe:
         self._marked_us = 0
         self._mark_used = True  # no mark has been said yet
         self._named_late = False  # the stay under way began under a used mark
+        self._goes_on: tuple[float, bool] | None = None  # value before a cut, and whether it was named late
         self._boundary_us = 0  # no stay reaches back beyond this
         self._grip: list[int] = []  # times of readings in a row that no open lead would give
         self._slack = 0  # readings in a row that an open lead could give
@@ -95,32 +100,32 @@ class Probe:
         if self.staying and (point, leg) == (self.point, self.leg):
             return
         self.point, self.leg = point, leg
-        if self.staying and self._named_late and point:
+        if self.staying and self._named_late and point and not self._is_scope:
             self._named_late = False
             yield StayRenamed()
             return
-        same_lead = self.staying
-        yield from self._cut(t_us)
+        yield from self.cut(t_us)
+        self._goes_on = (self._goes_on[0], False) if self._goes_on and point else None
         self._marked_us = t_us
         self._mark_used = not point
-        if same_lead and point:
-            yield self._begin(t_us, None)
 
     def cut(self, t_us: int) -> Iterator[Change]:
         """End the stay under way because what it means changes; the next begins on the same lead."""
-        same_lead = self.staying
-        named_late = self._named_late
+        goes_on = (self.last.value, self._named_late) if self.staying and self.last is not None else self._goes_on
         yield from self._cut(t_us)
-        if same_lead:
-            yield self._begin(t_us, None)
-            self._named_late = named_late
+        self._goes_on = goes_on
 
     def leave(self, t_us: int) -> Iterator[Change]:
         """End the stay under way for good: the instrument is lost or the session ends."""
         yield from self._cut(t_us)
         self._grip.clear()
 
+    @property
+    def _is_scope(self) -> bool:
+        return self.last is not None and self.last.quantity is Quantity.RIPPLE
+
     def _cut(self, t_us: int) -> Iterator[Change]:
+        self._goes_on = None
         if self.staying:
             yield self._end(t_us - 1)
         self._boundary_us = max(self._boundary_us, t_us)
@@ -134,9 +139,24 @@ class Probe:
         if Flag.CHANGING in reading.flags:
             yield from self.leave(reading.t_us)
             return
-        for happening in self._detector.feed(reading.t_us, reading.value, reading.flags, reading.resolution):
+        yield from self._go_on(reading)
+        # What is clipped is only known to be larger: to the detector the same as beyond the range.
+        flags = reading.flags | Flag.OVERLOAD if Flag.CLIPPED in reading.flags else reading.flags
+        for happening in self._detector.feed(reading.t_us, reading.value, flags, reading.resolution):
             yield from self._take(happening, reading.quantity)
-        yield from self._take_grip(reading)
+        if not self._is_scope:
+            yield from self._take_grip(reading)
+
+    def _go_on(self, reading: Reading) -> Iterator[Change]:
+        """Begin the stay that goes on after a cut, or a scope's under its mark."""
+        goes_on, self._goes_on = self._goes_on, None
+        if self.staying or not (self._is_scope or (goes_on and _agree(goes_on[0], reading))):
+            return
+        if self._is_scope and not self.point:
+            return
+        yield self._begin(self._boundary_us, None)
+        if goes_on is not None:
+            self._named_late = goes_on[1]
 
     def _take(self, happening: Lifted | Settled, quantity: Quantity) -> Iterator[Change]:
         if isinstance(happening, Lifted):
@@ -145,7 +165,7 @@ class Probe:
         elif self.staying:
             self.settled = happening
             yield StayGrew(happening)
-        elif self._is_believable(happening, quantity):
+        elif quantity is not Quantity.RIPPLE and self._is_believable(happening, quantity):
             earliest_us = self._marked_us if happening.overload and quantity.needs_dead_unit else 0
             yield self._begin(max(happening.from_us, earliest_us), happening)
 
@@ -205,3 +225,10 @@ def _holds_on(reading: Reading, recent: Sequence[float]) -> bool:
         return True
     steps = [after - before for before, after in pairwise(recent)]
     return len(steps) >= GRIP_READINGS - 1 and (min(steps) >= 0 or max(steps) <= 0)
+
+
+def _agree(before: float, reading: Reading) -> bool:
+    """True where a reading after a change of tags says that the lead has not been moved."""
+    if math.isnan(before) or math.isnan(reading.value):
+        return math.isnan(before) and math.isnan(reading.value)
+    return abs(reading.value - before) <= 0.02 * abs(before) + 5 * (reading.resolution or 0.0)

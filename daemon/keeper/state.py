@@ -82,7 +82,7 @@ def _points(desk: Desk) -> list[dict[str, Any]]:
 def _probe(desk: Desk, probe: Probe) -> dict[str, Any]:
     line = desk.instruments[probe.instrument]
     placement = desk.placements.get(probe.name)
-    settled = probe.settled
+    settled = placement.settled if placement else None
     last = probe.last
     return {
         "probe": probe.name,

@@ -86,6 +86,7 @@ class SwitchWatch:
         text = f"Switched {kind[7:]}, seen by {switched.seen_by} (+-{half_width_s:.2f} s)."
         facts = {"half_width_us": switched.half_width_us, "seen_by": switched.seen_by}
         event = desk.tell(kind, text, switched.t_us, facts)
+        desk.switched_us = switched.t_us
         self.awaited = {number: item for number, item in self.awaited.items() if item.ordered}
         if not switched.on:
             return

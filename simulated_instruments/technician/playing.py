@@ -13,7 +13,7 @@ from simulated_instruments.technician.script import Action, Answer, Hand, Hold, 
 from simulated_instruments.unit.scenario import LogLine, Scenario, load
 
 LOOK_S = 0.1
-LEAST_PAUSE_S = 0.2  # a hand needs this long, whatever the speed
+LEAST_PAUSE_S = 0.6  # a hand needs this long, whatever the speed
 LEAST_HOLD_S = 0.8
 READY_S = 20.0
 
@@ -78,12 +78,15 @@ class Player:
         line = self._scenario.log[hold.line]
         self._report({"action": "lands", "line": hold.line, "probe": hold.probe, **_truth(line)})
         began_s = self._clock.now_s()
-        seen: dict[str, Any] = {}
+        seen = self._probe(hold.probe)
+        # What was settled at the moment of landing is not this stay.
+        stale = seen.get("placement") if seen.get("state") == "settled" else None
         while self._clock.now_s() - began_s < hold.most_s:
             self._clock.sleep_s(LOOK_S)
             seen = self._probe(hold.probe)
-            self._remember(hold.line, line, seen)
-            if self._clock.now_s() - began_s >= LEAST_HOLD_S and _enough(seen, hold.enough):
+            if seen.get("placement") != stale:
+                self._remember(hold.line, line, seen)
+            if self._clock.now_s() - began_s >= LEAST_HOLD_S and _enough(seen, hold.enough, stale):
                 break
         self._report(
             {
@@ -143,9 +146,10 @@ class Player:
             self._say({"command": "confirm", "caution": caution["id"]})
 
 
-def _enough(seen: Mapping[str, Any], enough: int) -> bool:
+def _enough(seen: Mapping[str, Any], enough: int, stale: int | None) -> bool:
     settled = seen.get("settled") or {}
-    return seen.get("state") == "settled" and settled.get("count", 0) >= enough
+    fresh = stale is None or seen.get("placement") != stale
+    return fresh and seen.get("state") == "settled" and settled.get("count", 0) >= enough
 
 
 def _truth(line: LogLine) -> dict[str, Any]:

@@ -12,11 +12,13 @@ from simulated_instruments.unit.scenario import LogLine, Scenario
 
 ROLL_S_DIV = 0.5
 ROLLED_S = 2.5  # real time in which a fresh record gets its pre-roll
+PLUG_IN_S = 0.6  # from saying how it is fed to feeding it
 CAPTURE_S = 6.5  # real time until the window after a switch-on is over
 DISCHARGE_S = 4.0  # real time until the rails of a unit switched off are near zero
 ENOUGH, ENOUGH_TRACES = 8, 5  # readings in a settled stretch before the probe is lifted
 MOST_HOLD_S, MOST_SCOPE_HOLD_S, OVERLOAD_HOLD_S = 6.0, 8.0, 2.5
 _STEPS_V = tuple(step * 10.0**power for power in range(-3, 2) for step in (1, 2, 5))
+_VOLTS = ("dc_v", "across")
 _OSCILLATION_S_DIV, _RIPPLE_S_DIV = 5e-6, 5e-3
 
 
@@ -52,7 +54,8 @@ class Hand:
 class Hold:
     """Keep a probe still until the daemon calls it settled with ``enough`` readings, or ``most_s`` is over.
 
-    ``line`` is the index in the log; on an overload the point is said to be left before lifting.
+    ``line`` is the index in the log; where the value cannot show it (an
+    overload, a scope input) the point is said to be left before lifting.
     """
 
     line: int
@@ -119,10 +122,11 @@ class _Writer:
         """Scope back to a slow roll, selector set, cautions answered, then mains on and the window awaited."""
         scenario = self._scenario
         yield from self._knobs({"s/div": ROLL_S_DIV, "V/div 1": scenario.scope_v_div, "coupling 1": "DC"})
-        yield from self._mode(scenario.scope_mode, scenario.scope_mode)
-        yield from self._say("condition", scenario.condition)
         yield Answer()
         yield Wait(ROLLED_S)
+        yield from self._mode(scenario.scope_mode, scenario.scope_mode)
+        yield from self._say("condition", scenario.condition)
+        yield Wait(PLUG_IN_S)
         self._on = True
         yield Hand({"do": "power", "on": True})
         yield Wait(CAPTURE_S)
@@ -164,15 +168,18 @@ class _Writer:
     def _measure(self, index: int, line: LogLine) -> Iterator[Action]:
         scope = line.function == "scope"
         probe = "scope B" if scope else "red"
-        leg = {"leg": "across"} if line.function == "across" else {}
-        yield Say({"command": "point", "probe": probe, "point": line.point, **leg})
+        leg = {"leg": line.leg} if line.leg else {}
+        mark = Say({"command": "point", "probe": probe, "point": line.point, **leg})
+        touch = Hand({"do": "touch", "probe": probe, "thing": line.touches})
+        marked_first = not scope and line.function in _VOLTS
         yield from self._scope_knobs(line) if scope else self._turn_function(_meter_function(line))
-        yield Hand({"do": "touch", "probe": probe, "thing": line.touches})
+        # A scope's lead, and an open path on ohms, read in the air as on a point: the word comes after the landing.
+        yield from (mark, touch) if marked_first else (touch, mark)
         if scope:
             yield Hold(index, probe, ENOUGH_TRACES, MOST_SCOPE_HOLD_S)
         else:
             yield Hold(index, probe, ENOUGH, OVERLOAD_HOLD_S if line.value is None else MOST_HOLD_S)
-        if line.value is None:
+        if not marked_first:
             yield Say({"command": "point", "probe": probe, "point": ""})
         yield Hand({"do": "lift", "probe": probe})
 

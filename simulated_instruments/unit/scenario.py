@@ -67,6 +67,7 @@ class LogLine:
     condition: str
     function: str
     point: str
+    leg: str
     touches: str
     value: float | None
     at_most: bool
@@ -145,6 +146,7 @@ def _net(name: str, given: Mapping[str, Any]) -> Net:
 
 def _line(given: Mapping[str, Any]) -> LogLine:
     defaults = {"really": given["mode"], "at_most": False, "trap": "", "remark": "", "stage": ""}
+    defaults["leg"] = "across" if given["function"] == "across" else ""
     lists = {key: tuple(given.get(key, ())) for key in ("before", "after", "strikes")}
     return LogLine(**{**defaults, **given, **lists})
 

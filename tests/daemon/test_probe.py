@@ -74,6 +74,7 @@ def test_a_new_mark_on_a_resting_probe_splits_the_stay_at_once(bench):
     bench.hold(5.0)
     marked_us = bench.now_us
     bench.mark("B")
+    bench.hold(5.0, 0.1)
     first, second = bench.told(StayBegan)
     (ended,) = bench.told(StayEnded)
     assert ended.at_us < marked_us == second.from_us
@@ -133,7 +134,43 @@ def test_a_change_of_context_splits_the_stay_on_the_same_lead(bench):
     bench.mark("V24")
     bench.hold(23.4)
     bench.changes += bench.probe.cut(bench.now_us)
-    assert len(bench.told(StayBegan)) == 2
-    assert bench.told(StayBegan)[1].from_us == bench.now_us
+    cut_us = bench.now_us
+    bench.changes += bench.probe.cut(bench.now_us)
+    assert len(bench.told(StayBegan)) == 1, "two changes at once make no stay without a reading"
     bench.hold(23.4)
+    assert len(bench.told(StayBegan)) == 2 and bench.told(StayBegan)[1].from_us == cut_us
     assert bench.told(StayGrew)
+
+
+def test_a_lead_that_is_elsewhere_after_a_cut_does_not_go_on(bench):
+    bench.mark("V24")
+    bench.hold(23.4)
+    bench.changes += bench.probe.cut(bench.now_us)
+    bench.float_lead()
+    assert len(bench.told(StayBegan)) == 1
+
+
+def test_a_scope_s_marks_alone_bound_its_stays(bench):
+    def trace_readings(value, count, flags=Flag.NONE):
+        for _ in range(count):
+            bench.now_us += 400_000
+            bench.read(value, Quantity.RIPPLE, flags, resolution=0.016)
+
+    trace_readings(0.094, 8)
+    assert not bench.told(StayBegan), "a steady hum in the air is no stay"
+    bench.mark("VN")
+    trace_readings(0.094, 1)
+    trace_readings(12.19, 8)
+    (began,) = bench.told(StayBegan)
+    assert bench.probe.settled.value == pytest.approx(12.19)
+    bench.mark("")
+    trace_readings(0.094, 8)
+    assert len(bench.told(StayBegan)) == 1 and len(bench.told(StayEnded)) == 1
+
+
+def test_what_is_clipped_never_settles(bench):
+    bench.mark("VN")
+    for _ in range(10):
+        bench.now_us += 400_000
+        bench.read(0.04, Quantity.RIPPLE, Flag.CLIPPED, resolution=0.0002)
+    assert not bench.told(StayGrew)
