@@ -22,8 +22,9 @@ The unit
 The instruments
   * A meter's noise is white and half a count; its error is one gain and one offset, drawn once.
     It rejects the mains perfectly. Currents and junctions always read as open or zero.
-  * The scope digitises without anti-alias filter and goes on digitising while stopped; its trigger
-    is the mains zero crossing, or nothing at all for sweeps shorter than a mains period; a knob that is turned clears the record.
+  * The scope digitises without anti-alias filter and goes on digitising while stopped; its
+    trigger is the mains zero crossing, or nothing at all for sweeps shorter than a mains period; a
+    knob that is turned clears the record.
   * The generator's output reaches nothing; only its settings are read back.
   * Of IEEE 488.2 there is no MAV-driven handshake: sockets and ttys cannot show that a reader gave
     up, so -410 INTERRUPTED and -420 UNTERMINATED never occur. There is no trigger bus, no service

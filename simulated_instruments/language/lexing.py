@@ -47,10 +47,10 @@ def _after_block(text: str, at: int) -> int:
     kind = text[at + 1 : at + 2]
     if kind == "0":
         return len(text)
-    if not kind.isdigit():
+    if not kind or kind not in "123456789":
         return at + 1
     digits = text[at + 2 : at + 2 + int(kind)]
-    if len(digits) < int(kind) or not digits.isdigit():
+    if len(digits) < int(kind) or not re.fullmatch("[0-9]+", digits):
         raise LanguageError(-161)
     end = at + 2 + int(kind) + int(digits)
     if end > len(text):

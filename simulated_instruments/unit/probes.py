@@ -12,7 +12,9 @@ BOUNCE_S = 0.08  # a tip on solder makes and breaks this long
 LET_GO_S = 0.05  # the input's charge leaves a lifted lead
 METER_TAU_S = (0.08, 0.15)  # a hand-held meter's input filter
 SCOPE_TAU_S = 2e-4
-PICKUP_V = 0.03
+PICKUP_V = 0.04
+SWAY_S = 0.37
+_GOLDEN = (np.sqrt(5) - 1) / 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +101,13 @@ def _contact(stay: Stay, since: Samples) -> Samples:
 
 
 def pickup(times: Samples) -> Samples:
-    """Volts of stray 50 Hz and its third on an open lead, breathing slowly."""
+    """Volts of stray 50 Hz and its third on an open lead, stronger and weaker as the hand moves.
+
+    Golden-ratio steps: two looks shortly after each other never find the same strength.
+    """
     turn = 2 * np.pi * MAINS_HZ * times
-    breath = 1 + 0.2 * np.sin(2 * np.pi * times / 3.1)
-    return np.asarray(PICKUP_V * breath * (np.sin(turn) + 0.3 * np.sin(3 * turn + 1.0)))
+    step = np.floor(times / SWAY_S)
+    share = times / SWAY_S - step
+    before, after = ((number * _GOLDEN) % 1 for number in (step, step + 1))
+    sway = 0.3 + 0.7 * (before * (1 - share) + after * share)
+    return np.asarray(PICKUP_V * sway * (np.sin(turn) + 0.3 * np.sin(3 * turn + 1.0)))

@@ -1,7 +1,7 @@
 """Program messages taken apart. Source of the syntax: IEEE 488.2-1992, clause 7 (clause numbers from memory)."""
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from simulated_instruments.language.errors import LanguageError
@@ -89,6 +89,7 @@ def test_a_broken_header_or_separator_gets_its_own_error(text, code):
 
 
 @given(st.binary(max_size=60))
+@example(b"#\xb2")
 def test_any_bytes_give_units_or_one_named_error(message):
     try:
         list(program_units(message))
