@@ -1,7 +1,7 @@
-"""``python -m daemon.judging``: the judging process. It hears of each kept switch-on, judges it, and says so.
+"""The judging process: waits at the feed for captured switch-ons, judges them, says the verdicts at the door.
 
-It reads through ``records`` and speaks through ``commands``, like any other caller; while it is away
-nothing is lost, and what was kept in the meantime is judged when it is back.
+``python -m daemon.judging --port P --token T [--parent PID]``. It reads session files and owns nothing: it may
+die and come back, and then judges what has no verdict yet. Long sums run here and never make a poll late.
 """
 
 import argparse
@@ -9,8 +9,9 @@ import asyncio
 import contextlib
 import json
 import logging
-import sys
+import threading
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -19,121 +20,167 @@ import psutil
 from daemon.commands import Door, feed, say
 from daemon.judge.switch_on import judge_switch_on
 from daemon.records import SessionRecords, open_session
-from drivers.errors import CommandError, DoorError, SessionError
+from drivers.errors import CommandError, DoorError, ProbetrailError
 from drivers.readings import Trace
 
-log = logging.getLogger("probetrail.judging")
-
-FIRST_WAIT_S = 0.5
-LONGEST_WAIT_S = 10.0
+FIRST_WAIT_S, LONGEST_WAIT_S = 0.25, 5.0
 LOOK_AT_PARENT_S = 1.0
+
+_log = logging.getLogger(__name__)
 
 
 def judge_capture(records: SessionRecords, facts: Mapping[str, Any]) -> dict[str, Any]:
-    """The verdict on a kept capture, from the facts that its event carries."""
+    """The verdict on one capture of a session as plain JSON values; ``facts`` are its event's data.
+
+    Raises ``SessionError`` where the session does not hold the capture.
+    """
     trace = records.trace(facts["capture"])
+    reference = None if facts.get("reference") is None else records.trace(facts["reference"])
+    unsure_us = facts.get("switch_on_half_width_us", 0) + trace.t0_half_width_us
     ends_v = sorted(code * trace.scale_v + trace.offset_v for code in (trace.lowest_code, trace.highest_code))
-    reference = facts.get("reference")
-    return judge_switch_on(
+    against = None
+    if reference is not None:
+        unsure_us += reference.t0_half_width_us
+        on_us = facts.get("reference_on_us") or reference.t0_us
+        against = (reference.volts, reference.dt_s, (on_us - reference.t0_us) / 1e6)
+    verdict = judge_switch_on(
         trace.volts,
         trace.dt_s,
         on_s=(facts["switch_on_t_us"] - trace.t0_us) / 1e6,
-        on_uncertainty_s=(facts["switch_on_half_width_us"] + trace.t0_half_width_us) / 1e6,
-        reference=None if reference is None else _as_reference(records.trace(reference), facts["reference_on_us"]),
+        on_uncertainty_s=unsure_us / 1e6,
+        reference=against,
+        reference_clipped=reference is not None and _was_clipped(records, facts["reference"], reference),
         lowest_v=ends_v[0],
         highest_v=ends_v[1],
         lsb_v=abs(trace.scale_v),
-        relay_delay_s=facts.get("relay_delay_s") or 0.0,
-    ).as_dict()
+        relay_delay_s=facts.get("relay_delay_s", 0.0),
+    )
+    return verdict.as_dict()
 
 
-def _as_reference(trace: Trace, on_us: int) -> tuple[Any, float, float]:
-    return trace.volts, trace.dt_s, (on_us - trace.t0_us) / 1e6
+def _was_clipped(records: SessionRecords, capture: int, reference: Trace) -> bool:
+    """Only a scope's own codes tell: a reference read from a file fills its codes from end to end."""
+    captures = records.captures()
+    by_scope = captures[(captures["id"] == capture) & (captures["instrument"] != "")]
+    return reference.clipped and len(by_scope) > 0
 
 
 def unjudged(records: SessionRecords) -> list[dict[str, Any]]:
-    """Facts of the captures that no verdict speaks of."""
-    judged = {data["capture"] for data in records.events("switch-on verdict")["data"]}
-    return [data for data in records.events("capture")["data"] if data["capture"] not in judged]
+    """The facts of captures that have no verdict yet, in order of time."""
+    judged = {data.get("capture") for data in records.events("switch-on verdict")["data"]}
+    waiting = [dict(data) for data in records.events("capture")["data"]]
+    return [facts for facts in waiting if facts.get("capture") not in judged]
 
 
-class Judging:
-    """Follows one daemon's feed."""
+class Judge:
+    """Takes frames from the feed; one worker thread judges, so that the feed is never kept waiting."""
 
     def __init__(self, door: Door) -> None:
         self._door = door
-        self._session = ""
+        self.heard_anything = False
+        self._lock = threading.Lock()
+        self._taken: set[tuple[str, int]] = set()  # judged, or waiting to be
+        self._asked = ""  # the session whose records were asked for captures without a verdict
+        self._worker = ThreadPoolExecutor(max_workers=1)
 
     async def follow(self) -> None:
-        """Judge what comes until the daemon goes; raises ``DoorError`` then."""
+        """Listen until the daemon goes, then raise ``DoorError``; what has waited is judged first."""
+        self.heard_anything, self._asked = False, ""
         async for frame in feed(self._door):
-            if isinstance(frame, str):
-                await self._take(json.loads(frame))
+            self.heard_anything = True
+            if not isinstance(frame, str):
+                continue
+            content = json.loads(frame)
+            if content["kind"] == "state" and content["state"].get("session"):
+                self._look_for_unjudged(str(content["state"]["session"]["path"]))
+            elif content["kind"] == "event" and content["event"]["kind"] == "capture":
+                self._take(content["event"]["data"])
+        raise DoorError("the daemon has closed its feed")
 
-    async def _take(self, message: Mapping[str, Any]) -> None:
-        if message["kind"] == "state" and message["state"]["session"]["path"] != self._session:
-            self._session = message["state"]["session"]["path"]
-            await asyncio.to_thread(self._judge_all, Path(self._session))
-        elif message["kind"] == "event" and message["event"]["kind"] == "capture":
-            facts = message["event"]["data"]
-            await asyncio.to_thread(self._judge_one, Path(facts["session"]), facts)
+    def close(self) -> None:
+        """Drop what still waits; the next start finds it in the records."""
+        self._worker.shutdown(wait=False, cancel_futures=True)
 
-    def _judge_all(self, session: Path) -> None:
-        with contextlib.suppress(SessionError), open_session(session) as records:
-            for facts in unjudged(records):
-                self._say(records, facts)
+    def _look_for_unjudged(self, session: str) -> None:
+        if session != self._asked:
+            self._asked = session
+            self._worker.submit(self._judge_waiting, session)
 
-    def _judge_one(self, session: Path, facts: Mapping[str, Any]) -> None:
-        with open_session(session) as records:
-            self._say(records, facts)
-
-    def _say(self, records: SessionRecords, facts: Mapping[str, Any]) -> None:
+    def _judge_waiting(self, session: str) -> None:
         try:
-            verdict = judge_capture(records, facts)
-        except Exception as error:  # one record that breaks the arithmetic must not silence all later ones
-            log.exception("capture %s cannot be judged", facts["capture"])
-            verdict = {"verdict": "not observed", "also": [], "why": f"Not observed: judging it failed ({error!r})."}
+            with open_session(Path(session)) as records:
+                waiting = unjudged(records)
+        except ProbetrailError as error:
+            _log.warning("%s: %s", session, error)
+            return
+        for facts in waiting:
+            self._take(facts | {"session": session})
+
+    def _take(self, facts: Mapping[str, Any]) -> None:
+        key = str(facts.get("session")), int(facts["capture"])
+        with self._lock:
+            if key in self._taken:
+                return
+            self._taken.add(key)
+        self._worker.submit(self._judge, key, dict(facts))
+
+    def _judge(self, key: tuple[str, int], facts: dict[str, Any]) -> None:
+        try:
+            with open_session(Path(facts["session"])) as records:
+                verdict = judge_capture(records, facts)
+        except Exception as error:  # one capture that cannot be judged must not silence the next
+            _log.exception("capture %s", facts["capture"])
+            verdict = {"verdict": "not observed", "also": [], "why": f"Not observed: cannot be judged: {error}"}
         try:
             say(self._door, {"command": "judged", "capture": facts["capture"], "verdict": verdict})
-        except CommandError as error:
-            log.warning("capture %s: %s", facts["capture"], error)
+        except (CommandError, DoorError) as error:
+            _log.warning("the verdict on capture %s was not taken: %s", facts["capture"], error)
+            with self._lock:
+                self._taken.discard(key)
 
 
-async def serve(door: Door, parent: int | None) -> None:
-    """Follow the daemon, through its absences, until the parent process is gone."""
-    judging = Judging(door)
-    watching = asyncio.create_task(_until_gone(parent))
-    wait_s = FIRST_WAIT_S
-    while not watching.done():
-        following = asyncio.create_task(judging.follow())
-        await asyncio.wait({following, watching}, return_when=asyncio.FIRST_COMPLETED)
-        if following.done():
-            wait_s = FIRST_WAIT_S if following.exception() is None else min(wait_s * 2, LONGEST_WAIT_S)
-            error = following.exception()
-            if error is not None and not isinstance(error, DoorError | SessionError):
-                log.error("judging starts again after %r", error)
-            await asyncio.wait({watching}, timeout=wait_s)
-        else:
-            following.cancel()
+async def keep_judging(door: Door) -> None:
+    """Follow the feed, and come back whenever it breaks, waiting a little longer each time in vain."""
+    judge, wait_s = Judge(door), FIRST_WAIT_S
+    while True:
+        try:
+            await judge.follow()
+        except DoorError as error:
+            _log.info("%s", error)
+        except asyncio.CancelledError:
+            judge.close()
+            raise
+        wait_s = FIRST_WAIT_S if judge.heard_anything else min(2 * wait_s, LONGEST_WAIT_S)
+        await asyncio.sleep(wait_s)
 
 
-async def _until_gone(parent: int | None) -> None:
-    while parent is None or psutil.pid_exists(parent):
-        await asyncio.sleep(LOOK_AT_PARENT_S)
+async def until_parent_ends(parent: int | None, wait_s: float = LOOK_AT_PARENT_S) -> None:
+    """Return when the process of that number has ended; never without one."""
+    with contextlib.suppress(psutil.NoSuchProcess):
+        process = None if parent is None else psutil.Process(parent)
+        # A zombie has ended too: it only waits for somebody to ask how.
+        while process is None or (process.is_running() and process.status() != psutil.STATUS_ZOMBIE):
+            await asyncio.sleep(wait_s)
 
 
-def main() -> None:
-    """Serve one daemon."""
+async def _run(door: Door, parent: int | None) -> None:
+    judging = asyncio.create_task(keep_judging(door))
+    await until_parent_ends(parent)
+    judging.cancel()
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run the process until its parent ends or it is interrupted."""
     parser = argparse.ArgumentParser(prog="python -m daemon.judging", description=__doc__)
-    parser.add_argument("--port", type=int, required=True, help="where the daemon listens")
-    parser.add_argument("--token", required=True, help="the token that opens its door")
-    parser.add_argument("--parent", type=int, help="leave when the process of this number is gone")
-    asked = parser.parse_args()
-    logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s")
+    parser.add_argument("--port", type=int, required=True, help="port of the daemon's doors")
+    parser.add_argument("--token", required=True, help="what the daemon asks for")
+    parser.add_argument("--parent", type=int, help="end when the process of this number has ended")
+    options = parser.parse_args(arguments)
+    logging.basicConfig(level=logging.WARNING, format="judging: %(message)s")
     with contextlib.suppress(KeyboardInterrupt):
-        asyncio.run(serve(Door(asked.port, asked.token), asked.parent))
-    sys.exit(0)
+        asyncio.run(_run(Door(options.port, options.token), options.parent))
+    return 0
 
 
 if __name__ == "__main__":
-    main()
+    raise SystemExit(main())
