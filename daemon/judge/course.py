@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from daemon.judge.hum import Hum, Mask, Volts, fit_hum
+from daemon.judge.hum import Hum, Mask, Volts, fit_hum, moving_mean
 
 WIDTHS = (1, 3, 9, 27, 81)
 KAPPA = 3.5  # sigma by which a wider mean may differ from a narrower one
@@ -62,19 +62,12 @@ def smooth(volts: Volts, sigma_v: float) -> tuple[Volts, Volts]:
     result, used = volts.copy(), np.ones(len(volts))
     agrees = np.ones(len(volts), bool)
     for width in widths:
-        mean = _moving_mean(volts, width)
+        mean = moving_mean(volts, width)
         for narrower, narrow_mean in zip(widths, means, strict=False):
             agrees &= np.abs(mean - narrow_mean) <= KAPPA * sigma_v / math.sqrt(narrower)
         result[agrees], used[agrees] = mean[agrees], width
         means.append(mean)
     return result, used
-
-
-def _moving_mean(volts: Volts, width: int) -> Volts:
-    half = width // 2
-    total = np.concatenate([[0.0], np.cumsum(np.pad(volts, half, mode="edge"))])
-    mean: Volts = (total[width:] - total[:-width]) / width
-    return mean
 
 
 def course_of(volts: Volts, dt_s: float, first: int, sigma_v: float, level: tuple[float, float]) -> Course:

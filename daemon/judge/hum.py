@@ -17,6 +17,7 @@ NOMINALS_HZ = (50.0, 60.0)
 # Networks keep within 1 % of nominal (EN 50160: 49.5 to 50.5 Hz for 99.5 % of a year).
 SPAN = 0.01
 FINE_STEPS = 41
+KICK_SIGMAS = 4.0
 HARMONICS = (1, 2, 3, 4, 5, 6, 7)
 # Amplitude in standard uncertainties squared is chi square with 2 degrees: exp(-4.5^2 / 2) = 4e-5.
 SIGNIFICANT = 4.5
@@ -91,10 +92,7 @@ def polynomial_columns(n: int, degree: int) -> Volts:
 def mains_frequency(volts: Volts, dt_s: float, seen: Mask) -> float:
     """The frequency near 50 or 60 Hz whose harmonics hold most of the record; 50 Hz where all is equal."""
     n = len(volts)
-    base = polynomial_columns(n, 2)[seen]
-    rest = np.zeros(n)
-    rest[seen] = volts[seen] - base @ np.linalg.lstsq(base, volts[seen], rcond=None)[0]
-    rest *= np.hanning(n)
+    rest = np.hanning(n) * _without_kicks(volts, dt_s, seen)
     step_hz = max(1 / (8 * n * dt_s), 0.01)
     times_s = np.arange(n, dtype=np.float64) * dt_s
     spans = [np.arange(f * (1 - SPAN), f * (1 + SPAN) + step_hz / 2, step_hz) for f in NOMINALS_HZ]
@@ -102,6 +100,23 @@ def mains_frequency(volts: Volts, dt_s: float, seen: Mask) -> float:
     # Hum much larger than the noise betrays a frequency that is off by a tenth of a step.
     fine = coarse + step_hz * np.linspace(-1, 1, FINE_STEPS)
     return _strongest(rest, times_s, dt_s, np.concatenate([[coarse], fine]))
+
+
+def _without_kicks(volts: Volts, dt_s: float, seen: Mask) -> Volts:
+    """Slow movement taken off and what stands out cut short: a kick holds every frequency alike."""
+    width = min(round(1 / NOMINALS_HZ[0] / dt_s), len(volts) // 2) | 1
+    rest = np.where(seen, volts, float(np.median(volts[seen])))
+    rest = rest - moving_mean(rest, width)
+    limit_v = KICK_SIGMAS * 1.4826 * float(np.median(np.abs(rest)))
+    cut: Volts = np.where(seen, np.clip(rest, -limit_v, limit_v) if limit_v else rest, 0.0)
+    return cut
+
+
+def moving_mean(volts: Volts, width: int) -> Volts:
+    """Mean over an odd number of samples around each; the ends go on as they are."""
+    total = np.concatenate([[0.0], np.cumsum(np.pad(volts, width // 2, mode="edge"))])
+    mean: Volts = (total[width:] - total[:-width]) / width
+    return mean
 
 
 def _strongest(rest: Volts, times_s: Volts, dt_s: float, candidates: Volts) -> float:

@@ -25,7 +25,10 @@ _COMPARED_TWICE = (Quantity.DC_V, Quantity.AC_V, Quantity.RIPPLE)
 
 @dataclass(frozen=True, slots=True)
 class Stay:
-    """A settled placement as tagged. ``value`` in the quantity's unit, NaN with ``overload``."""
+    """A settled placement as tagged. ``value`` in the quantity's unit, NaN with ``overload``.
+
+    ``probe`` tells a probe that was put right from another one that stays where it is.
+    """
 
     placement: int
     from_us: int
@@ -37,6 +40,7 @@ class Stay:
     value: float
     uncertainty: float = 0.0
     overload: bool = False
+    probe: str = ""
 
     @property
     def tags(self) -> tuple[str, str, str, Quantity]:
@@ -131,9 +135,10 @@ def _doubt_it_answers(stay: Stay, earlier: Sequence[Stay], drawing: Drawing | No
 
     That is the correction itself: the selector was put right and the probe stayed at its point.
     """
-    before = [e for e in earlier if e.quantity is stay.quantity][-1]
     point = _point(stay, drawing)
-    if point is None or not _comparable(before, stay):
+    by_this_probe = [e for e in earlier if (e.probe, e.quantity) == (stay.probe, stay.quantity)]
+    before = by_this_probe[-1] if by_this_probe else None
+    if point is None or before is None or not _comparable(before, stay):
         return None
     corrected = _modes_it_fits_instead(before, point, drawing) and _fits(stay, point, stay.mode, drawing)
     return before if corrected else None
@@ -215,7 +220,7 @@ def _where(stay: Stay) -> str:
 
 
 def _shown(value: float) -> str:
-    return f"{value:.2f} V" if abs(value) < 0.005 else f"{value:.4g} V"
+    return "0.00 V" if abs(value) < 0.005 else f"{value:.4g} V"
 
 
 def _ago(microseconds: int) -> str:

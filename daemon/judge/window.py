@@ -57,8 +57,9 @@ def still_settling(before: Sequence[Sample], window: Sequence[Sample], tolerance
     """True for an exponential with more than the tolerance to go and a window shorter than 2 tau.
 
     With D the change over this window and r its ratio to the change over the window before, what is
-    left after it is D r / (1 - r), and the mean of the window lags behind its end by half of D. A creep that cannot yet be compared with what came before is not believed;
-    one that does not slow down is a drift of the point itself, and is.
+    left after it is D r / (1 - r), and the mean of the window lags behind its end by half of D. A creep
+    that cannot yet be compared with what came before is not believed; one that does not slow down is a
+    drift of the point itself, and is.
     """
     values = [sample.value for sample in window]
     resolution = window[-1].resolution

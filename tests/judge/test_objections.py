@@ -203,3 +203,15 @@ def test_nothing_is_objected_to_without_a_point_and_little_without_a_drawing():
     assert object_to(stay(1, 0.0, point=""), [], DRAWING, True) == []
     assert object_to(stay(1, 0.0), [], None, True) == []
     assert [o.kind for o in object_to(stay(2, 5.0), [stay(1, 0.0)], None, True)] == ["two values"]
+
+
+def test_a_corrected_mode_is_no_contradiction_though_another_probe_settled_in_between():
+    doubted, other = stay(1, 0.0, probe="red"), stay(2, 12.0, point="B12", probe="blue")
+    assert kinds(doubted, other, stay(3, 12.0, probe="red")) == []
+    went_on = stay(2, 12.0, point="B12", probe="red")
+    assert kinds(doubted, went_on, stay(3, 12.0, probe="red")) == ["two values"]
+
+
+def test_a_negative_zero_is_shown_as_zero():
+    (objection,) = object_to(stay(1, -0.0001), [], DRAWING, True)
+    assert objection.text.startswith("0.00 V at PBV")

@@ -88,3 +88,12 @@ def test_a_third_of_foreign_samples_does_not_pass_for_noise():
 def test_noise_is_never_below_what_the_steps_make():
     """LSB / sqrt(12) (uniform quantisation error)."""
     assert noise_sigma(np.zeros(100), 0.1) == pytest.approx(0.1 / math.sqrt(12))
+
+
+def test_a_kick_does_not_hide_the_frequency_of_small_hum():
+    """1.5 V for 1.5 ms in the middle, 100 Hz of 3 mV, noise of 9 mV, 5 s at 2 kS/s: the kick holds all frequencies."""
+    t = np.arange(10_000) * 5e-4
+    for seed in range(5):
+        volts = np.random.default_rng(seed).normal(0, 0.009, 10_000) + 0.0032 * np.sin(2 * np.pi * 100 * t) * (t > 2.5)
+        volts[5000:5003] = -1.5
+        assert mains_frequency(volts, 5e-4, np.ones(10_000, bool)) == pytest.approx(50.0, abs=0.1)
