@@ -7,10 +7,11 @@ from typing import Any
 import pandas as pd
 
 from daemon.records import SessionRecords
-from drivers.clock import iso_utc
+from drivers.clock import from_iso_utc, iso_utc
 from drivers.readings import Quantity
 
 Entry = dict[str, Any]
+SHORT_STAY_US = 2_000_000
 _TAGS = ("instrument", "point", "leg", "mode", "condition", "hypothesis", "quantity")
 _VERDICT = ("point", "verdict", "also", "ratio", "why")
 
@@ -45,6 +46,8 @@ def timeline_text(records: SessionRecords) -> str:
     objections = story["objections"]
     told: list[tuple[str, str]] = []
     for number, placement in zip(numbers, story["placements"], strict=True):
+        if _says_nothing(placement):
+            continue
         own = [each for each in objections if each["placement"] == number]
         told.append((placement["from"], "\n".join([_stay(number, placement), *map(_objection, own)])))
     told += [(each["time"], _objection(each)) for each in objections if each["placement"] not in numbers]
@@ -95,12 +98,26 @@ def _stay(number: int, entry: Entry) -> str:
     return f"{_clock(entry['from'])}  #{number:<4} {struck}{where}  {_amount(entry)}{verdict}  [{tags}]"
 
 
+def _says_nothing(entry: Entry) -> bool:
+    """A stay that was over before anything settled: its readings are kept and tagged, there is no value to tell."""
+    if entry["count"] or entry["to"] is None:
+        return False
+    return from_iso_utc(entry["to"]) - from_iso_utc(entry["from"]) < SHORT_STAY_US
+
+
 def _amount(entry: Entry) -> str:
+    if entry["value"] is None and entry["count"]:
+        return "overload: open, or beyond the range"
     if entry["value"] is None:
         return "not settled" if entry["to"] else "being measured"
     unit = _unit(entry["quantity"])
-    spread = "" if entry["uncertainty"] is None else f" +/- {entry['uncertainty']:.2g}"
-    return f"{entry['value']:.6g}{spread} {unit}".rstrip()
+    u = entry["uncertainty"]
+    if not u:
+        return f"{entry['value']:.6g} {unit}".rstrip()
+    if not 1e-6 < u < 1e6:
+        return f"{entry['value']:.6g} +/- {u:.2g} {unit}".rstrip()
+    decimals = max(0, 1 - math.floor(math.log10(u)))  # as far as two digits of the uncertainty reach
+    return f"{entry['value']:.{decimals}f} +/- {u:.{decimals}f} {unit}".rstrip()
 
 
 def _unit(quantity: str) -> str:

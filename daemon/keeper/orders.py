@@ -82,12 +82,8 @@ def _change_context(desk: Desk, kind: ContextKind, value: str) -> None:
     if desk.context[kind] == value:
         return
     now_us = desk.clock.now_us()
-    # The context first: a stay that goes on on the same lead begins under the new one.
-    ended = {name: probe for name, probe in desk.probes.items() if probe.staying}
     desk.set_context(kind, value, now_us)
-    for probe in ended.values():
-        for change in list(probe.cut(now_us)):
-            placing.apply(desk, probe, change)
+    placing.cut_all(desk, now_us)
 
 
 def _hypothesis(desk: Desk, body: Body) -> Answer:

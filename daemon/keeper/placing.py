@@ -67,6 +67,13 @@ def _flags_of(desk: Desk, trace: Trace) -> Flag:
     return flags
 
 
+def cut_all(desk: Desk, t_us: int) -> None:
+    """End the stays of all probes because what a reading means changes; leads that stay go on anew."""
+    for probe in desk.probes.values():
+        for change in list(probe.cut(t_us)):
+            apply(desk, probe, change)
+
+
 def lose(desk: Desk, instrument: str, t_us: int) -> None:
     """An instrument is lost: what its probes touch is not known any more."""
     for probe in desk.probes.values():
@@ -176,6 +183,7 @@ def as_stay(desk: Desk, placement: int) -> Stay:
         value=math.nan if row["value"] is None else row["value"],
         uncertainty=row["uncertainty"] or 0.0,
         overload=overload,
+        probe=row["probe"],
     )
 
 

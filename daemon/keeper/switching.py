@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from daemon.bench_file import Setup
-from daemon.keeper import references
+from daemon.keeper import placing, references
 from daemon.keeper.desk import Desk, InstrumentLine
 from daemon.keeper.probe import Probe
 from daemon.keeper.unit_power import Switched, UnitPower
@@ -87,6 +87,7 @@ class SwitchWatch:
         facts = {"half_width_us": switched.half_width_us, "seen_by": switched.seen_by}
         event = desk.tell(kind, text, switched.t_us, facts)
         desk.switched_us = switched.t_us
+        placing.cut_all(desk, desk.clock.now_us())
         self.awaited = {number: item for number, item in self.awaited.items() if item.ordered}
         if not switched.on:
             return
