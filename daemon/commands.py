@@ -4,7 +4,7 @@
 is pure and used by the daemon; ``say``, ``fetch_state`` and ``feed`` are for callers.
 """
 
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncGenerator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -171,7 +171,7 @@ def _request(door: Door, method: str, path: str, timeout_s: float, **more: Any) 
     return answer
 
 
-async def feed(door: Door) -> AsyncIterator[str | bytes]:
+async def feed(door: Door) -> AsyncGenerator[str | bytes, None]:
     """Frames of what just happened, until the daemon goes. Raises ``DoorError`` where none answers."""
     address = f"ws://127.0.0.1:{door.port}/feed"
     try:

@@ -84,6 +84,7 @@ class Probe:
         self._goes_on: tuple[float, bool] | None = None  # value before a cut, and whether it was named late
         self._boundary_us = 0  # no stay reaches back beyond this
         self._grip: list[int] = []  # times of readings in a row that no open lead would give
+        self._held_us = 0  # the last reading that no open lead would give
         self._slack = 0  # readings in a row that an open lead could give
         self._recent: deque[float] = deque(maxlen=GRIP_READINGS)
         self._detector = StayDetector()
@@ -171,15 +172,18 @@ class Probe:
 
     def _take_grip(self, reading: Reading) -> Iterator[Change]:
         """Open a stay under a mark where the lead holds on to something that still moves."""
+        if abs(reading.value) >= OPEN_LEAD_V:
+            self._recent.clear()  # the way down from there says nothing of what is held now
         self._recent.append(reading.value)
         if not _holds_on(reading, self._recent):
             self._slack += 1
             self._grip.clear()
             unsettled = self.staying and self.settled is None
             if unsettled and self._slack >= LOST_READINGS and not self._is_open_path(reading):
-                yield self._end(reading.t_us - 1)
+                yield self._end(self._held_us)
             return
         self._slack = 0
+        self._held_us = reading.t_us
         self._grip.append(reading.t_us)
         held = len(self._grip) >= GRIP_READINGS and reading.t_us - self._grip[0] >= GRIP_US
         if held and not self.staying and self.point:
@@ -213,7 +217,8 @@ class Probe:
         self.settled = None
         self._named_late = False
         self._grip.clear()
-        self._boundary_us = max(self._boundary_us, at_us + 1)
+        at_us = max(at_us, self._boundary_us)
+        self._boundary_us = at_us + 1
         return StayEnded(at_us, settled)
 
 

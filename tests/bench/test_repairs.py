@@ -35,12 +35,12 @@ def lines(repair):
 
 
 def half_width(act, row):
-    """Limits of error of the demo's meters (bench.toml) with half of the last digit that the log prints."""
-    digits = max(0, 3 - math.floor(math.log10(abs(act["expected"])))) if act["expected"] else 3
-    printed = 0.5 * 10.0**-digits * 10
-    if act["function"] == "scope":
-        return 3 * row["uncertainty"]  # 3 % of a range that the technician chose; u is that / sqrt(3)
-    return 0.001 * abs(act["expected"]) + 0.002 * (act["expected"] != 0) + printed
+    """Limits of error that the daemon states for the value, with half of the last digit that the log prints."""
+    value = abs(act["expected"])
+    decimals = len(str(value).split(".")[1]) if value >= 0.1 or value == 0 else 3 - math.floor(math.log10(value))
+    printed = 0.5 * 10.0**-decimals
+    # The uncertainty is that of rectangular limits (GUM 4.3.7): the limits are sqrt(3) times as wide.
+    return math.sqrt(3) * row["uncertainty"] + printed
 
 
 def test_every_line_of_the_log_is_a_placement_with_its_point_mode_and_condition(repair):

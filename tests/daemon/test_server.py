@@ -1,6 +1,7 @@
 """The doors over real sockets: what a caller says, is answered, and hears."""
 
 import asyncio
+import contextlib
 import json
 import struct
 import threading
@@ -83,13 +84,14 @@ def test_where_nobody_listens_the_caller_is_told():
 def test_a_listener_gets_the_state_first_and_then_what_happens(doors):
     async def listen():
         heard = []
-        async for frame in feed(doors.door):
-            heard.append(frame)
-            if len(heard) == 1:
-                doors.feed.send('{"kind":"event"}')
-                doors.feed.send(b"\x00\x01")
-            if len(heard) == 3:
-                return heard
+        async with contextlib.aclosing(feed(doors.door)) as frames:
+            async for frame in frames:
+                heard.append(frame)
+                if len(heard) == 1:
+                    doors.feed.send('{"kind":"event"}')
+                    doors.feed.send(b"\x00\x01")
+                if len(heard) == 3:
+                    return heard
         return heard
 
     heard = asyncio.run(asyncio.wait_for(listen(), WAIT_S))
