@@ -76,7 +76,7 @@ def test_every_command_of_the_door_is_in_the_developers_guide(command):
     row = next((line for line in DEVELOPERS.splitlines() if line.startswith(f"| `{command}` |")), "")
     assert row, command
     for field in COMMANDS[command]:
-        assert f"`{field}" in row or f"`{field}" in DEVELOPERS.split(row)[1][:600], f"{command}: {field}"
+        assert f"`{field}" in row, f"{command}: {field}"
 
 
 def test_no_module_is_longer_than_can_be_read_in_one_sitting():

@@ -107,7 +107,7 @@ class VisaLink:
         """The socket inside a LAN session; None on the other ways."""
         if self._session is None or not self._name.host:
             return None
-        interface = self._session.visalib.sessions[self._session.session].interface  # type: ignore[attr-defined]
+        interface = self._session.visalib.sessions[self._session.session].interface  # type: ignore[attr-defined]  # because it is pyvisa-py's own
         inside = {Way.VXI11: "sock", Way.HISLIP: "_sync"}.get(self._name.way)
         return getattr(interface, inside) if inside else interface
 
@@ -175,7 +175,7 @@ class VisaLink:
 
     def _buffered(self) -> int:
         assert self._session is not None
-        session = self._session.visalib.sessions[self._session.session]  # type: ignore[attr-defined]
+        session = self._session.visalib.sessions[self._session.session]  # type: ignore[attr-defined]  # because it is pyvisa-py's own
         return len(session._pending_buffer)
 
     def read_block(self, deadline_s: float) -> bytes:
