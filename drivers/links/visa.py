@@ -217,12 +217,12 @@ class VisaLink:
             return
         with session.read_termination_context(""):
             if self._name.way is Way.SERIAL:
-                session.end_input = SerialTermination.none  # type: ignore[attr-defined]
+                session.end_input = SerialTermination.none  # type: ignore[attr-defined]  # because it is pyvisa-py's own
             try:
                 yield
             finally:
                 if self._name.way is Way.SERIAL:
-                    session.end_input = SerialTermination.termination_char  # type: ignore[attr-defined]
+                    session.end_input = SerialTermination.termination_char  # type: ignore[attr-defined]  # because it is pyvisa-py's own
 
     def drain(self, quiet_s: float) -> bytes:
         """See ``Link``. Messages of VXI-11 and HiSLIP carry their question's number: nothing can wait there."""
@@ -241,10 +241,10 @@ class VisaLink:
     def _count_waiting(self, session: MessageBasedResource, quiet_s: float) -> int:
         if self._name.way is Way.SOCKET:
             return self._count_in_socket(quiet_s)
-        if not session.bytes_in_buffer and quiet_s:  # type: ignore[attr-defined]
-            port = session.visalib.sessions[session.session].interface  # type: ignore[attr-defined]
+        if not session.bytes_in_buffer and quiet_s:  # type: ignore[attr-defined]  # because it is pyvisa-py's own
+            port = session.visalib.sessions[session.session].interface  # type: ignore[attr-defined]  # because it is pyvisa-py's own
             select.select([port], [], [], quiet_s)
-        return int(session.bytes_in_buffer)  # type: ignore[attr-defined]
+        return int(session.bytes_in_buffer)  # type: ignore[attr-defined]  # because it is pyvisa-py's own
 
     def _count_in_socket(self, quiet_s: float) -> int:
         if buffered := self._buffered():
@@ -283,7 +283,7 @@ class VisaLink:
         with _opening, contextlib.suppress(*_FOREIGN, ValueError):
             if gone:
                 # its farewell would wait five seconds for an answer, spinning, and hold the lock
-                library.sessions[handle].interface.destroy_link = lambda link: 0  # type: ignore[attr-defined]
+                library.sessions[handle].interface.destroy_link = lambda link: 0  # type: ignore[attr-defined]  # because it is pyvisa-py's own
             session.close()
         table = getattr(library, "sessions", None)
         if table is not None:
