@@ -24,6 +24,7 @@ log = logging.getLogger("probetrail.keeper")
 COMMIT_S = 0.5
 READINGS_S = 0.05
 STATE_S = 0.1
+REFRESH_S = 0.5  # values in the state grow old without anything in it changing
 CLOCK_STEP_US = 50_000
 
 
@@ -119,7 +120,8 @@ class Keeper:
         if now_s - self._sent_s >= READINGS_S:
             self._sent_s = now_s
             self._flush_readings()
-        if self._desk.state_is_old and now_s - self._state_s >= STATE_S:
+        state_s = STATE_S if self._desk.state_is_old else REFRESH_S
+        if now_s - self._state_s >= state_s:
             self._send_state()
 
     def _take_poll(self, polled: Polled) -> None:

@@ -5,6 +5,9 @@ from concurrent.futures import ThreadPoolExecutor
 import pytest
 
 from tests.bench.played import play
+from tests.dashboard.conftest import chromium, context
+
+__all__ = ["chromium", "context"]
 
 SCENARIOS = ("mixer", "amplifier", "cassette")
 
