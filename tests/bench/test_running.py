@@ -1,5 +1,6 @@
 """The running program as a person meets it: commands, losses, pages, the end."""
 
+import contextlib
 import os
 import re
 import subprocess
@@ -70,12 +71,12 @@ def test_what_cannot_be_said_is_answered_with_the_reason(tmp_path):
 
 def test_an_instrument_that_vanishes_is_told_and_goes_on_when_it_is_back(tmp_path):
     with bench("cassette", tmp_path) as ready, daemon(tmp_path, tmp_path / "s.session") as (process, door):
-        unit = UnitDoor(ready["unit_door"]["host"], ready["unit_door"]["port"])
         wait_for(lambda: all_answer(door))
-        unit.ask(do="vanish", instrument="meter")
-        wait_for(lambda: status_of(door, "meter") == "lost")
-        assert status_of(door, "supply monitor") == "ok" and process.poll() is None
-        unit.ask(do="come back", instrument="meter")
+        with contextlib.closing(UnitDoor(ready["unit_door"]["host"], ready["unit_door"]["port"])) as unit:
+            unit.ask(do="vanish", instrument="meter")
+            wait_for(lambda: status_of(door, "meter") == "lost")
+            assert status_of(door, "supply monitor") == "ok" and process.poll() is None
+            unit.ask(do="come back", instrument="meter")
         wait_for(lambda: status_of(door, "meter") == "ok")
         last_us = next(line["last_t_us"] for line in fetch_state(door)["instruments"] if line["name"] == "meter")
         wait_for(lambda: next(p for p in fetch_state(door)["probes"] if p["probe"] == "red")["t_us"] > last_us)
