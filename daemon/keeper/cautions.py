@@ -56,6 +56,12 @@ CAUTIONS = (
         "Above the touch limit. Clip on with power off.",
         "red",
     ),
+    Caution(
+        "rail to rail",
+        "two rails that are more than 60 V apart",
+        "Two rails of opposite sign make more than the touch limit between them.",
+        "red",
+    ),
     Caution("unit is on", "ohms, continuity or diode on a live unit", "Unit is on. This is not a resistance.", "warn"),
     Caution(
         "discharge",
@@ -100,6 +106,7 @@ class Situation:
     dead_function_on_live_unit: bool
     dead_function: bool
     above_touch_limit: bool
+    rails_apart: bool
     confirmed: frozenset[str]
 
 
@@ -113,6 +120,7 @@ def due(situation: Situation) -> frozenset[str]:
         "two earths": situation.scope_on and (situation.generator_on or situation.protection == "earthed"),
         "isolation": "isolat" in condition,
         "touch limit": situation.above_touch_limit,
+        "rail to rail": situation.rails_apart,
         "unit is on": situation.dead_function_on_live_unit,
         "discharge": situation.dead_function and not situation.dead_function_on_live_unit,
         "lamp": "lamp" in condition or "variable" in condition,

@@ -107,17 +107,27 @@ def _probe(desk: Desk, probe: Probe) -> dict[str, Any]:
             "t_us": settled.from_us,
         },
         "judgement": placement.judgement.as_dict() if placement and placement.judgement else None,
-        "above_touch_limit": _above_touch_limit(probe),
+        "above_touch_limit": _above_touch_limit(desk, probe),
     }
 
 
-def _above_touch_limit(probe: Probe) -> bool:
+def _above_touch_limit(desk: Desk, probe: Probe) -> bool:
+    """By what is read, and by what is printed for the point: the word must come before the finger."""
+    drawn = desk.drawing.point(probe.point, probe.leg or None) if desk.drawing and probe.point else None
+    if drawn is not None and any(abs(volts) > TOUCH_LIMIT_DC_V for volts in drawn.printed_v.values()):
+        return True
     last = probe.last
     if last is None or not math.isfinite(last.value):
         return False
     if last.quantity is Quantity.DC_V:
         return abs(last.value) > TOUCH_LIMIT_DC_V
     return last.quantity is Quantity.AC_V and abs(last.value) > TOUCH_LIMIT_AC_V
+
+
+def _rails(desk: Desk) -> tuple[float, float]:
+    """Lowest and highest settled DC volts of the session, 0 V among them."""
+    volts = [stay.value for stay in desk.stays if stay.quantity is Quantity.DC_V and math.isfinite(stay.value)]
+    return min([0.0, *volts]), max([0.0, *volts])
 
 
 def _instrument(line: InstrumentLine) -> dict[str, Any]:
@@ -157,6 +167,9 @@ def _cautions(desk: Desk) -> list[dict[str, Any]]:
         if probe.last and desk.instruments[probe.instrument].status == "ok"
     ]
     kinds = {line.setup.spec.kind for line in desk.instruments.values() if line.status == "ok"}
+    low_v, high_v = _rails(desk)
+    rails_apart = low_v < 0 < high_v and high_v - low_v > TOUCH_LIMIT_DC_V
+    words = {"rail to rail": f"{high_v:.3g} V and {low_v:.3g} V make {high_v - low_v:.3g} V between them."}
     now_due = due(
         Situation(
             protection=desk.unit.protection,
@@ -167,7 +180,8 @@ def _cautions(desk: Desk) -> list[dict[str, Any]]:
             generator_on="generator" in kinds,
             dead_function_on_live_unit=bool(desk.unit_on) and any(functions),
             dead_function=any(functions),
-            above_touch_limit=any(_above_touch_limit(probe) for probe in desk.probes.values()),
+            above_touch_limit=any(_above_touch_limit(desk, probe) for probe in desk.probes.values()),
+            rails_apart=rails_apart,
             confirmed=frozenset(desk.confirmed),
         )
     )
@@ -175,7 +189,7 @@ def _cautions(desk: Desk) -> list[dict[str, Any]]:
         {
             "id": caution.id,
             "where": caution.where,
-            "text": caution.text,
+            "text": words.get(caution.id, caution.text) if caution.id in now_due else caution.text,
             "kind": caution.kind,
             "confirmed": caution.id in desk.confirmed,
             "due": caution.id in now_due,

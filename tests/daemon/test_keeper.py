@@ -307,3 +307,32 @@ def test_a_new_session_can_be_started_while_the_instruments_go_on(desk, tmp_path
         desk.keeper._commit()
         with open_session(path) as records:
             assert len(records.readings()) == 5, path
+
+
+def test_a_point_above_the_touch_limit_is_told_before_it_is_touched_and_two_rails_by_their_sum(tmp_path):
+    """The limits are those trade bodies quote (60 V DC); local rules may be lower."""
+    drawing = DRAWING + '''
+[[point]]
+name = "HV"
+printed_v = { PLAY = 72.0 }
+[[point]]
+name = "+B"
+printed_v = { PLAY = 44.0 }
+[[point]]
+name = "-B"
+printed_v = { PLAY = -44.0 }
+'''
+    desk = Desk(tmp_path, drawing)
+
+    def due():
+        return {c["id"]: c["text"] for c in desk.state()["cautions"] if c["due"]}
+
+    assert not {"touch limit", "rail to rail"} & set(due())
+    desk.say("point", probe="red", point="HV")
+    assert "touch limit" in due()
+    desk.say("condition", condition="direct")
+    desk.say("mode", mode="PLAY")
+    measure(desk, "+B", 44.5)
+    measure(desk, "-B", -44.2)
+    assert due()["rail to rail"] == "44.5 V and -44.2 V make 88.7 V between them."
+    desk.keeper.close()
