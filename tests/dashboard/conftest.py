@@ -47,9 +47,12 @@ class Served:
         return f"http://127.0.0.1:{self.port}"
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def chromium() -> Iterator[Browser]:
-    """A real browser from the system; its absence is a failure that says what to do."""
+    """A real browser from the system; its absence is a failure that says what to do.
+
+    Not longer than a module: its driver keeps an event loop running in this thread, and other tests need their own.
+    """
     path = os.environ.get("PROBETRAIL_CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
     if path is None:
         pytest.fail("The page tests need a browser: install chromium, or name one in PROBETRAIL_CHROMIUM.")
@@ -116,3 +119,9 @@ def wait_until(true: Callable[[], bool], what: str) -> None:
         if time.monotonic() > deadline:
             pytest.fail(f"did not happen in {DEADLINE_S:.0f} s: {what}")
         time.sleep(0.02)
+
+
+def last_said(bench: SampleBench, count: int) -> dict[str, object]:
+    """The ``count``-th command that the daemon heard, waited for."""
+    wait_until(lambda: len(bench.said) >= count, f"{count} commands at the daemon")
+    return bench.said[count - 1]

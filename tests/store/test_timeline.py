@@ -66,7 +66,7 @@ def test_the_text_tells_it_in_order(records):
     """Struck, objected to, missing: each can be read off, in the order of time."""
     lines = timeline_text(records).splitlines()
     assert lines[0].startswith("mixer, session of 2023-11-14T22:13:20")
-    assert lines[1].endswith("#1    STRUCK  Q302 collector  21.7 +/- 0.004 V  outside  [PLAY, direct]")
+    assert lines[1].endswith("#1    STRUCK  Q302 collector  21.7000 +/- 0.0040 V  outside  [PLAY, direct]")
     assert lines[2].strip() == "objection: the same value as in RECORD"
     assert lines[3].endswith("switch-on: mains current rises")
     assert lines[4].strip() == "switch-on at OUT L MISSING, late: 2 % of the reference"
