@@ -9,9 +9,12 @@ _LEFT = (
     ("scope", "Scope"),
     ("kicks", "Switch-on"),
 )
-_RIGHT = (
-    ("marks", "Mark"),
+# Stays in sight while the rest of the page is scrolled.
+_HELD = (
     ("cautions", "Cautions"),
+    ("marks", "Mark"),
+)
+_RIGHT = (
     ("hypotheses", "Hypotheses"),
     ("objections", "Objections"),
     ("instruments", "Instruments"),
@@ -26,7 +29,10 @@ def layout() -> html.Div:
         children=[
             html.H1("Bench", className="unseen"),
             html.Div([_part(*part) for part in _LEFT], className="bench-main"),
-            html.Div([_part(*part) for part in _RIGHT], className="bench-side"),
+            html.Div(
+                [html.Div([_part(*part) for part in _HELD], className="held"), *(_part(*part) for part in _RIGHT)],
+                className="bench-side",
+            ),
         ],
     )
 

@@ -8,7 +8,7 @@ from dash import dcc, html
 
 from dashboard.review import rows_of
 from dashboard.timeline_figure import INK, verdict_of
-from dashboard.words import clock_words, place_words, unit_of, value_words, with_unit
+from dashboard.words import clock_words, place_words, reads_words, unit_of, value_words, with_unit
 
 MOST_DRAWN = 4000
 MOST_LISTED = 400
@@ -44,10 +44,9 @@ def _facts(row: Any, changes: pd.DataFrame) -> html.Dl:
 
 
 def _settled_words(row: Any) -> str:
-    if pd.isna(row.value):
-        return "no settled value"
-    spread = "" if pd.isna(row.uncertainty) else f" ± {value_words(row.uncertainty, row.quantity, 2)}"
-    return value_words(row.value, row.quantity) + spread
+    if pd.isna(row.value) or pd.isna(row.uncertainty):
+        return reads_words(row)
+    return f"{reads_words(row)} ± {value_words(row.uncertainty, row.quantity, 2)}"
 
 
 def _limits(judgement: dict[str, Any], unit: str) -> str:
@@ -65,7 +64,8 @@ def _change_words(change: Any) -> str:
 def _one_change(name: str, before: Any, after: Any) -> str:
     if name == "struck":
         return "struck" if after else "strike undone"
-    return f"{name}: {before or 'none'} → {after or 'none'}"
+    words = {"condition": "fed by"}.get(name, name)
+    return f"{words}: {before or 'none'} → {after or 'none'}"
 
 
 def _plot(row: Any, readings: pd.DataFrame) -> dcc.Graph:
@@ -96,10 +96,18 @@ def _plot(row: Any, readings: pd.DataFrame) -> dcc.Graph:
         plot_bgcolor="rgba(0,0,0,0)",
         font={"family": "system-ui, Segoe UI, Liberation Sans, sans-serif", "size": 13, "color": INK},
         xaxis={**plain, "title": {"text": "seconds since the placement began", "font": {"size": 13}}},
-        yaxis={**plain, "ticksuffix": f" {unit_of(row.quantity)}"},
+        yaxis={**plain, "ticksuffix": f" {unit_of(row.quantity)}", "range": _flat_range(shown["value"])},
         showlegend=False,
+        uirevision=f"placement {row.id}",
     )
     return dcc.Graph(figure=figure, config=_PLOT, className="panel-plot")
+
+
+def _flat_range(values: "pd.Series[float]") -> list[float] | None:
+    """Room around a line that is all but flat, which would else be magnified or lost; None leaves it to the plot."""
+    middle = values.mean()
+    room = max(abs(middle) * 0.1, 1e-3)
+    return [middle - room, middle + room] if values.max() - values.min() < room / 5 else None
 
 
 def _list(readings: pd.DataFrame) -> html.Details:
@@ -114,9 +122,8 @@ def _list(readings: pd.DataFrame) -> html.Details:
         for row in rows_of(shown)
     ]  # fmt: skip
     head = html.Tr([html.Th(heading, scope="col") for heading in ("at", "value", "flags")])
-    return html.Details(
-        [html.Summary(f"{len(readings)} readings as a table{more}"), html.Table([html.Thead(head), html.Tbody(rows)])]
-    )
+    count = "1 reading" if len(readings) == 1 else f"{len(readings)} readings"
+    return html.Details([html.Summary(f"{count} as a table{more}"), html.Table([html.Thead(head), html.Tbody(rows)])])
 
 
 def _moment(time: pd.Timestamp) -> str:

@@ -24,6 +24,7 @@ TREND_POINTS = 1500
 TRACE_POINTS = 700
 MOST_THUMBNAILS = 64
 LONG_TRACE = 400_000  # samples; beyond that the stored envelope is drawn
+SHORT_STAY_US = 2_000_000
 
 Rows = list[list[float | None]]
 Floats = NDArray[np.float64]
@@ -156,6 +157,18 @@ def rows_of(frame: pd.DataFrame) -> list[Any]:
     return list(frame.itertuples())
 
 
+def says_nothing(row: Any) -> bool:
+    """True for a stay that was over before anything settled, as after each change of mode; never for a struck one."""
+    if row.struck or row.count or pd.isna(row.t1_us):
+        return False
+    return bool(int(row.t1_us) - int(row.t0_us) < SHORT_STAY_US)
+
+
+def telling(placements: pd.DataFrame) -> pd.DataFrame:
+    """The placements that have something to tell."""
+    return placements[[not says_nothing(row) for row in rows_of(placements)]]
+
+
 def _bands(placements: pd.DataFrame, since_us: int) -> list[dict[str, Any]]:
     ends = placements["t1_us"].astype("Int64")
     near = placements[(ends.isna() | (ends >= since_us).fillna(False)).astype(bool)]
@@ -167,6 +180,7 @@ def _bands(placements: pd.DataFrame, since_us: int) -> list[dict[str, Any]]:
             "point": row.point,
             "leg": row.leg,
             "struck": bool(row.struck),
+            "silent": says_nothing(row),
             "t0_us": int(row.t0_us),
             "t1_us": None if pd.isna(row.t1_us) else int(row.t1_us),
         }

@@ -6,8 +6,8 @@ from urllib.parse import quote
 import pandas as pd
 import plotly.graph_objects as go
 
-from dashboard.review import Rows, Story, rows_of
-from dashboard.words import local, place_words, value_words
+from dashboard.review import Rows, Story, rows_of, says_nothing, telling
+from dashboard.words import local, place_words, reads_words, value_words
 
 # The green and vermillion of Okabe and Ito (2008), darkened until white words on them reach 4.5:1 while
 # the bars keep 3:1 on paper and on near-black. The pattern says the verdict again.
@@ -43,6 +43,7 @@ SHORTEST_S = 0.4  # a shorter placement is still drawn wide enough to be clicked
 ROOMY = 0.045  # share of the whole time from which on a bar has room for two lines
 SHORT_LEG = 4  # letters of a leg that still fit on a bar beside the point
 INK = "#7d8288"
+FAINT = "rgba(125,130,136,0.35)"
 
 
 def verdict_of(row: Any) -> str:
@@ -67,8 +68,10 @@ def timeline_figure(
     """The whole timeline; ``thumbnails`` are the traces of switch-ons and of their references by capture."""
     figure = go.Figure()
     lanes = _lanes(story)
+    _add_silent(figure, placements, story)
+    told = telling(placements)
     for verdict in (*LOOK, "struck"):
-        _add_bars(figure, placements, verdict, story)
+        _add_bars(figure, told, verdict, story)
     _add_looked_at(figure, placements, looked_at, story)
     for lane in ("unit", "notes", "objections", "bench", "switch-on"):
         _add_events(figure, story, lane)
@@ -111,6 +114,7 @@ def _add_bars(figure: go.Figure, placements: pd.DataFrame, verdict: str, story: 
         text=[_label(row, _seconds(row, last_us) > roomy_s) for row in rows],
         textposition="inside",
         insidetextanchor="middle",
+        textangle=0,
         constraintext="inside",
         customdata=[[int(row.id), hover_words(row)] for row in rows],
         hovertemplate="%{customdata[1]}<extra></extra>",
@@ -124,6 +128,25 @@ def _add_bars(figure: go.Figure, placements: pd.DataFrame, verdict: str, story: 
     )
 
 
+def _add_silent(figure: go.Figure, placements: pd.DataFrame, story: Story) -> None:
+    """Stays that were over before anything settled: faint and without words, but there."""
+    rows = [row for row in rows_of(placements) if says_nothing(row)]
+    if not rows:
+        return
+    figure.add_bar(
+        name="over before it settled",
+        orientation="h",
+        base=[_iso(int(row.t0_us)) for row in rows],
+        x=[_seconds(row, _end_us(story)) * 1000 for row in rows],
+        y=[f"probe {row.probe}" for row in rows],
+        customdata=[[int(row.id), hover_words(row)] for row in rows],
+        hovertemplate="%{customdata[1]}<extra></extra>",
+        marker={"color": FAINT, "line": {"width": 0}},
+        width=0.3,
+        showlegend=False,
+    )
+
+
 def _label(row: Any, roomy: bool) -> str:
     short_leg = f" {row.leg}" if 0 < len(row.leg) <= SHORT_LEG else ""
     second = "struck" if row.struck else "" if pd.isna(row.value) else value_words(row.value, row.quantity)
@@ -132,8 +155,7 @@ def _label(row: Any, roomy: bool) -> str:
 
 def hover_words(row: Any) -> str:
     """What is said of a placement when the pointer rests on it."""
-    value = "no settled value" if pd.isna(row.value) else value_words(row.value, row.quantity)
-    lines = [f"<b>{place_words(row)}</b>", value, verdict_of(row), row.mode, row.condition]
+    lines = [f"<b>{place_words(row)}</b>", reads_words(row), verdict_of(row), row.mode, row.condition]
     if row.hypothesis:
         lines.append(f"testing: {row.hypothesis}")
     return "<br>".join(line for line in lines if line)

@@ -1,5 +1,6 @@
 """The timeline page: one session on one time axis, its filters, the look at one placement, and a table."""
 
+import json
 from collections.abc import Callable
 from typing import Any
 from urllib.parse import quote
@@ -44,10 +45,13 @@ def layout(review: Review, session: str) -> html.Div:
             dcc.Store(id="timeline-session", data=session),
             dcc.Store(id="timeline-mark", data=""),
             dcc.Store(id="timeline-look"),
+            dcc.Store(id="timeline-shown", data=""),
             dcc.Interval(id="timeline-tick", interval=REFRESH_MS, disabled=story.now_us is None),
             html.Div([_filter(name) for name in FILTERS], className="filters"),
             dcc.Graph(id="timeline-plot", config=PLOT, className="timeline-plot"),
             html.Section(id="timeline-panel", className="panel", **{"aria-live": "polite"}),
+            # Filled by correct.js: it must outlive the panel, which is redrawn while somebody types here.
+            html.Section(id="timeline-correct", className="correct", **{"data-stay": ""}),
             html.H2("Placements"),
             html.Div(id="timeline-table", className="table-room"),
             html.H2("Everything that happened"),
@@ -121,9 +125,12 @@ def add_callbacks(pages: Dash, review: Review) -> None:
     )(_look_at)
     pages.callback(
         Output("timeline-panel", "children"),
+        Output("timeline-correct", "data-stay"),
+        Output("timeline-shown", "data"),
         Input("timeline-look", "data"),
         Input("timeline-mark", "data"),
         session,
+        State("timeline-shown", "data"),
     )(_show_placement(review))
 
 
@@ -154,16 +161,29 @@ def _look_at(clicked: Any, pressed: list[int | None]) -> Any:
 
 
 def _show_placement(review: Review) -> Callable[..., Any]:
-    def show_placement(look: int | None, _: str, session: str) -> Any:
+    def show_placement(look: int | None, _: str, session: str, shown: str) -> Any:
         if look is None:
-            return html.P("Click a placement, or press n and b, to see its readings.", className="empty")
-        placements = review.story(session).placements
-        row = next(iter(rows_of(placements[placements["id"] == look])), None)
+            words = "Click a placement, or press n and b, to see its readings."
+            return html.P(words, className="empty"), "", ""
+        story = review.story(session)
+        row = next(iter(rows_of(story.placements[story.placements["id"] == look])), None)
         if row is None:
-            return html.P(f"There is no placement {look} any more.")
-        return placement_panel(row, *review.stay(session, look))
+            return html.P(f"There is no placement {look} any more."), "", ""
+        readings, changes = review.stay(session, look)
+        running = story.now_us is not None
+        now = f"{tuple(row)[1:]} {len(readings)} {len(changes)} {running}"
+        if now == shown:
+            raise PreventUpdate
+        stay = _stay_as_json(row, str(review.file_of(session)) if running else None)
+        return placement_panel(row, readings, changes), stay, now
 
     return show_placement
+
+
+def _stay_as_json(row: Any, running: str | None) -> str:
+    """What the page's form starts from; ``running`` is the file of the session that may be corrected."""
+    tags = {name: getattr(row, name) for name in ("point", "leg", "mode", "condition", "hypothesis")}
+    return json.dumps({"session": running, "placement": int(row.id), "struck": bool(row.struck), "tags": tags})
 
 
 def _thumbnails(review: Review, session: str, story: Story) -> dict[int, Rows]:

@@ -4,20 +4,28 @@ from typing import Any
 
 import pandas as pd
 from dash import html
+from dash.development.base_component import Component
 
-from dashboard.review import Story, rows_of
+from dashboard.review import SHORT_STAY_US, Story, rows_of, telling
 from dashboard.timeline_figure import verdict_of
-from dashboard.words import clock_words, place_words, value_words
+from dashboard.words import clock_words, place_words, reads_words
 
 _HEADINGS = ("", "from", "for", "probe", "point", "reads", "verdict", "mode", "fed by", "hypothesis")
 
 
-def placement_table(placements: pd.DataFrame, looked_at: int | None) -> html.Table:
-    """One row a placement, with a button that shows its readings."""
-    rows = [_placement_row(row, row.id == looked_at) for row in rows_of(placements)]
-    if not rows:
-        return html.P("No placement passes the filters.", className="empty")
-    return _table(_HEADINGS, rows)
+def placement_table(placements: pd.DataFrame, looked_at: int | None) -> list[Component]:
+    """One row a placement that tells something, with a button that shows its readings."""
+    told = telling(placements)
+    rows = [_placement_row(row, row.id == looked_at) for row in rows_of(told)]
+    table = _table(_HEADINGS, rows) if rows else html.P("No placement passes the filters.", className="empty")
+    return [table, html.P(_left_out(len(placements) - len(told)), className="empty")]
+
+
+def _left_out(count: int) -> str:
+    if not count:
+        return ""
+    stays = "One stay that was" if count == 1 else f"{count} stays that were"
+    return f"{stays} over within {SHORT_STAY_US / 1e6:.0f} s without settling: not listed, the readings are kept."
 
 
 def _placement_row(row: Any, looked_at: bool) -> html.Tr:
@@ -28,7 +36,6 @@ def _placement_row(row: Any, looked_at: bool) -> html.Tr:
         type="button",
         **{"aria-pressed": "true" if looked_at else "false"},
     )
-    value = "" if pd.isna(row.value) else value_words(row.value, row.quantity)
     return html.Tr(
         className="struck" if row.struck else "",
         children=[
@@ -37,7 +44,7 @@ def _placement_row(row: Any, looked_at: bool) -> html.Tr:
             html.Td(_lasted(row), className="number"),
             html.Td(row.probe),
             html.Td(place_words(row)),
-            html.Td(value, className="number"),
+            html.Td(reads_words(row), className="" if pd.isna(row.value) else "number"),
             html.Td(verdict_of(row), className="keep"),
             *(html.Td(words) for words in (row.mode, row.condition, row.hypothesis)),
         ],

@@ -49,6 +49,15 @@ def _prefix(size: float, unit: str, digits: int) -> tuple[float, str]:
     return next(pair for pair in _PREFIXES if pair[0] == lowest)
 
 
+def reads_words(row: Any) -> str:
+    """What a placement's row reads, or why it has no value."""
+    if not pd.isna(row.value):
+        return value_words(row.value, row.quantity)
+    if row.count:
+        return "overload: open, or beyond the range"
+    return "being measured" if pd.isna(row.t1_us) else "not settled"
+
+
 def place_words(row: Any) -> str:
     """Point and leg of a placement: ``Q302 · C``."""
     return " · ".join(part for part in (row.point, row.leg) if part) or "no point"

@@ -91,8 +91,27 @@ function card(kick) {
     canvas,
     el("p", { class: "legend" }, el("span", { class: "line-now" }, "this switch-on"), kick.reference ? el("span", { class: "line-reference" }, "reference") : "no reference yet"),
     el("p", { class: "why" }, kick.why ?? ""),
-    kick.reference || kick.capture === null ? null : el("button", { type: "button", class: "press", "data-key": `keep-${kick.capture}`, onclick: () => say({ command: "reference", capture: kick.capture }) }, "keep as the healthy reference"),
+    keepButton(kick),
   );
+}
+
+const NOTHING_TO_KEEP = new Set(["not observed", "missing"]);
+const kept = new Set();
+
+async function keepReference(capture) {
+  const answer = await say({ command: "reference", capture });
+  if (answer.error) return;
+  kept.add(capture);
+  redraw();
+}
+
+// What is like the reference can renew it; what has none yet may become it, if the person knows the unit healthy.
+function keepButton(kick) {
+  const hasReference = kick.reference !== null && kick.reference !== undefined;
+  const fit = hasReference ? kick.verdict === "same" : !NOTHING_TO_KEEP.has(kick.verdict);
+  if (kick.capture === null || kick.capture === undefined || !fit) return null;
+  if (kept.has(kick.capture)) return el("p", { class: "kept-reference" }, shape("good"), "kept as the healthy reference");
+  return el("button", { type: "button", class: "press", "data-key": `keep-${kick.capture}`, onclick: () => keepReference(kick.capture) }, "keep as the healthy reference");
 }
 
 const seen = new Set();

@@ -139,7 +139,7 @@ function powerRow() {
 
 function noteRow() {
   const kind = el("select", { id: "mark-kind", "aria-label": "kind of note" }, ...KINDS.map((name) => el("option", { value: name }, name)));
-  const { input } = entry("mark-note", "a note, kept with the time", null, (words) => say({ command: "note", text: words, kind: kind.value }));
+  const { input } = entry("mark-note", "a note", null, (words) => say({ command: "note", text: words, kind: kind.value }));
   onKey("t", "type a note", () => input.focus());
   return { line: row("t", "note", el("div", { class: "with-kind" }, kind, input)), show: () => {} };
 }

@@ -34,8 +34,15 @@ export function prepare(canvas) {
   return { pen, width, height };
 }
 
+const face = (size, weight) => `${weight} ${size}px ${FACE}`;
+
+export function widthOf(pen, words, { size = 11, weight = 400 } = {}) {
+  pen.font = face(size, weight);
+  return pen.measureText(words).width;
+}
+
 export function write(pen, words, x, y, { align = "left", name = "soft", size = 11, weight = 400, base = "alphabetic" } = {}) {
-  pen.font = `${weight} ${size}px ${FACE}`;
+  pen.font = face(size, weight);
   pen.fillStyle = colour(name);
   pen.textAlign = align;
   pen.textBaseline = base;
@@ -54,9 +61,9 @@ export function rule(pen, x0, y0, x1, y1, name = "hair", dash = [], thick = 1) {
   pen.restore();
 }
 
-export function shorten(pen, words, room) {
-  if (pen.measureText(words).width <= room) return words;
+export function shorten(pen, words, room, font = {}) {
+  if (widthOf(pen, words, font) <= room) return words;
   let cut = words;
-  while (cut && pen.measureText(`${cut}\u2026`).width > room) cut = cut.slice(0, -1);
+  while (cut && widthOf(pen, `${cut}\u2026`, font) > room) cut = cut.slice(0, -1);
   return cut ? `${cut}\u2026` : "";
 }

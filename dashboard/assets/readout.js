@@ -2,13 +2,12 @@
 
 import { el, refill, setClass, setText } from "./dom.js";
 import { bench, hear, now_us } from "./link.js";
-import { ago, parts, text } from "./numbers.js";
+import { isBeyondScreen, isNoNumber, isOverload } from "./flags.js";
 import { onKey } from "./keys.js";
+import { ago, parts, text } from "./numbers.js";
 import { gathered } from "./pace.js";
 import { shape } from "./shapes.js";
 
-const OVERLOAD = 1;
-const NOT_A_NUMBER = 2;
 const TOUCH_DC_V = 60;
 const TOUCH_AC_V = 30;
 const QUANTITY = {
@@ -53,12 +52,14 @@ function newest(probe) {
 
 function digitsOf(probe, reading) {
   if (probe.state === "lost") return { digits: "- - -", unit: "" };
-  if (reading.flags & OVERLOAD) return { digits: "OVER", unit: "range" };
-  if (reading.flags & NOT_A_NUMBER || reading.value === null || reading.value === undefined) return { digits: "- - -", unit: "" };
+  if (isBeyondScreen(reading.flags)) return { digits: "OVER", unit: "screen" };
+  if (isOverload(reading.flags)) return { digits: "OVER", unit: "range" };
+  if (isNoNumber(reading.flags) || reading.value === null || reading.value === undefined) return { digits: "- - -", unit: "" };
   return parts(reading.value, probe.unit);
 }
 
 function aboveTouchLimit(probe, reading) {
+  if (probe.above_touch_limit) return true;
   const isDc = probe.quantity === "dc_v";
   if (!isDc && probe.quantity !== "ac_v") return false;
   const limit = isDc ? TOUCH_DC_V : TOUCH_AC_V;
@@ -76,6 +77,7 @@ class Face {
     this.unit = el("span", { class: "unit" });
     this.mark = el("span", { class: "state-shape" });
     this.word = el("span", { class: "state-word" });
+    this.beyond = el("span", { class: "beyond", hidden: true }, "Larger than the screen: turn V/div up.");
     this.kept = el("span", { class: "kept" });
     this.verdict = el("div", { class: "verdict" });
     this.scale = el("div", { class: "scale", "aria-hidden": "true" });
@@ -86,7 +88,7 @@ class Face {
       "article",
       { class: "readout", "data-probe": name },
       el("header", {}, el("div", { class: "probe-name" }, `Probe ${name}`), this.where, this.meter, this.pick),
-      el("div", { class: "glass" }, el("p", { class: "value" }, this.digits, this.unit), el("p", { class: "state" }, this.mark, this.word, this.kept)),
+      el("div", { class: "glass" }, el("p", { class: "value" }, this.digits, this.unit), el("p", { class: "state" }, this.mark, this.word, this.beyond, this.kept)),
       el("div", { class: "judged" }, this.verdict, this.scale, this.compared),
       this.touch,
     );
@@ -109,6 +111,7 @@ class Face {
       this.mark.replaceChildren(shape(state));
     }
     setText(this.word, stale_s === null ? STATE_WORDS[probe.state] ?? "" : `stale: ${ago(stale_s)} old`);
+    this.beyond.hidden = probe.state === "lost" || !isBeyondScreen(reading.flags);
     setText(this.kept, this.keptWords(probe));
     this.showJudgement(probe, reading);
     this.touch.hidden = !high;
@@ -118,6 +121,7 @@ class Face {
   keptWords(probe) {
     const kept = probe.settled;
     if (!kept) return probe.state === "floating" ? "not kept" : "";
+    if (kept.overload || kept.value === null) return `kept as beyond the range, from ${kept.count} readings`;
     const spread = kept.uncertainty ? ` \u00b1 ${text(kept.uncertainty, probe.unit, 2)}` : "";
     return `kept ${text(kept.value, probe.unit)}${spread} from ${kept.count} readings`;
   }
@@ -126,13 +130,14 @@ class Face {
     const judged = probe.judgement;
     refill(this.verdict, [judged, probe.unit, probe.point], () => verdictParts(judged, probe));
     setText(this.compared, judged?.compared_with ?? "");
-    refill(this.scale, [judged?.low, judged?.high, reading.value], () => scaleParts(judged, reading.value, probe.unit));
+    const value = isBeyondScreen(reading.flags) ? null : reading.value;
+    refill(this.scale, [judged?.low, judged?.high, value], () => scaleParts(judged, value, probe.unit));
   }
 }
 
 function verdictParts(judged, probe) {
-  if (!probe.point) return [];
-  if (!judged || judged.verdict === "not compared") {
+  if (!probe.point || !judged) return [];
+  if (judged.verdict === "not compared") {
     return [el("p", { class: "verdict-word is-not-compared" }, shape("not compared"), "not compared")];
   }
   const name = judged.verdict.replace(" ", "-");

@@ -3,8 +3,13 @@
 import { el, setText } from "./dom.js";
 import { bench, hear, now_us } from "./link.js";
 import { ago, axisWords, steps, text } from "./numbers.js";
-import { lineOf, prepare, rule, write } from "./paint.js";
+import { colour, prepare, rule, SERIES, write } from "./paint.js";
 import { gathered } from "./pace.js";
+
+const ALONE = 230;
+const LANE = 150;
+const AXIS = 22;
+const BEYOND = "larger than the screen: turn V/div up";
 
 const traces = new Map();
 let canvas = null;
@@ -15,16 +20,13 @@ const probeOf = (header) => bench.state?.probes.find((p) => p.instrument === hea
 function nameOf(header) {
   const probe = probeOf(header);
   const point = probe?.point ? `, ${[probe.point, probe.leg].filter(Boolean).join(" \u00b7 ")}` : "";
-  return `channel ${header.channel || "1"}${point}${header.clipped ? ", clipped" : ""}`;
+  return `channel ${header.channel || "1"}${point}${header.clipped ? `, ${BEYOND}` : ""}`;
 }
 
-function spanOf(all) {
-  let low = Infinity;
-  let high = -Infinity;
-  for (const { lowest, highest } of all) { low = Math.min(low, lowest); high = Math.max(high, highest); }
-  if (!(high - low > 1e-4)) { const middle = Number.isFinite(low) ? (low + high) / 2 : 0; return [middle - 0.05, middle + 0.05]; }
-  const room = (high - low) * 0.08;
-  return [low - room, high + room];
+function spanOf({ lowest, highest }) {
+  if (!(highest - lowest > 1e-4)) { const middle = Number.isFinite(lowest) ? (lowest + highest) / 2 : 0; return [middle - 0.05, middle + 0.05]; }
+  const room = (highest - lowest) * 0.08;
+  return [lowest - room, highest + room];
 }
 
 function extremes(volts) {
@@ -33,49 +35,64 @@ function extremes(volts) {
   return { lowest, highest };
 }
 
-function drawTrace(pen, { header, volts }, line, at) {
+function drawTrace(pen, { header, volts }, ink, at) {
   const step_s = (header.dt_s * header.n) / volts.length || header.dt_s;
   pen.save();
-  pen.strokeStyle = line.colour;
-  pen.setLineDash(line.dash);
-  pen.lineWidth = 1.6;
+  pen.strokeStyle = ink;
+  pen.lineWidth = 1.4;
+  pen.lineJoin = "round";
   pen.beginPath();
   volts.forEach((v, n) => { const [x, y] = at(n * step_s, v); if (n) pen.lineTo(x, y); else pen.moveTo(x, y); });
   pen.stroke();
   pen.restore();
 }
 
-function drawGrid(pen, box, at, [low, high], length_s, height) {
-  const volts = steps(low, high, 5);
-  const times = steps(0, length_s, Math.max(3, (box.right - box.left) / 130));
+function drawVolts(pen, box, at, [low, high]) {
+  const volts = steps(low, high, 4);
   axisWords(volts, "V").forEach((words, n) => {
     const y = at(0, volts[n])[1];
     rule(pen, box.left, y, box.right, y, volts[n] === 0 ? "firm" : "hair");
     write(pen, words, box.left - 6, y, { align: "right", base: "middle", size: 11 });
   });
+}
+
+function drawTimes(pen, box, length_s, height) {
+  const times = steps(0, length_s, Math.max(3, (box.right - box.left) / 130));
   axisWords(times, "s").forEach((words, n) => {
-    const x = at(times[n], low)[0];
-    rule(pen, x, box.top, x, box.bottom, "hair");
+    const x = box.left + (times[n] / length_s) * (box.right - box.left);
+    rule(pen, x, box.top, x, height - AXIS, "hair");
     write(pen, words, Math.min(x, box.right - 14), height - 6, { align: n ? "center" : "left", size: 11 });
   });
 }
 
+// Each channel has a lane and a scale of its own: two noisy ones would else hide one another.
+function drawLane(pen, one, n, box, length_s) {
+  const [low, high] = spanOf(one);
+  const at = (t, v) => [box.left + (t / length_s) * (box.right - box.left), box.bottom - ((v - low) / (high - low)) * (box.bottom - box.top)];
+  if (n) rule(pen, 0, box.top - 13, box.right, box.top - 13, "firm");
+  drawVolts(pen, box, at, [low, high]);
+  drawTrace(pen, one, colour(SERIES[n % SERIES.length]), at);
+  write(pen, one.header.channel || "1", 0, box.top + 9, { name: "ink", weight: 700, size: 14 });
+}
+
+const inOrder = () => [...traces.values()].sort((a, b) => a.header.channel.localeCompare(b.header.channel));
+
 function draw() {
   if (!canvas?.isConnected) return;
+  const all = inOrder();
+  const lane = all.length > 1 ? LANE : ALONE - AXIS;
+  canvas.style.height = `${Math.max(1, all.length) * lane + AXIS}px`;
   const { pen, width, height } = prepare(canvas);
-  const all = [...traces.values()].sort((a, b) => a.header.channel.localeCompare(b.header.channel));
   if (!all.length) return write(pen, "No trace yet.", 8, 24, { size: 14 });
   const length_s = Math.max(...all.map(({ header }) => header.dt_s * header.n)) || 1;
-  const [low, high] = spanOf(all);
-  const box = { left: 52, right: width - 8, top: 8, bottom: height - 22 };
-  const at = (t, v) => [box.left + (t / length_s) * (box.right - box.left), box.bottom - ((v - low) / (high - low)) * (box.bottom - box.top)];
-  drawGrid(pen, box, at, [low, high], length_s, height);
-  all.forEach((one, n) => drawTrace(pen, one, lineOf(n), at));
+  const across = { left: 62, right: width - 8 };
+  drawTimes(pen, { ...across, top: 8 }, length_s, height);
+  all.forEach((one, n) => drawLane(pen, one, n, { ...across, top: n * lane + 10, bottom: (n + 1) * lane - 8 }, length_s));
   return null;
 }
 
 function describe() {
-  const all = [...traces.values()];
+  const all = inOrder();
   if (!all.length) return;
   const old_s = (now_us() - Math.max(...all.map(({ header }) => header.t0_us + header.dt_s * header.n * 1e6))) / 1e6;
   const each = all.map(({ header, lowest, highest }, n) => el("span", { class: `line-${n + 1}` }, `${nameOf(header)}: ${text(lowest, "V", 3)} to ${text(highest, "V", 3)}`));

@@ -1,5 +1,6 @@
 // The timeline's own keys: from placement to placement, to the filters, to the table.
 
+import { startCorrecting } from "./correct.js";
 import { onKey } from "./keys.js";
 
 const looks = () => [...document.querySelectorAll("#timeline-table button")];
@@ -17,6 +18,7 @@ const focusOn = (selector) => () => document.querySelector(selector)?.focus();
 export function startTimeline() {
   onKey("n", "next placement", () => lookAt(1));
   onKey("b", "placement before", () => lookAt(-1));
+  startCorrecting();
   onKey("p", "filter by point", focusOn("#filter-point"));
   onKey("m", "filter by mode", focusOn("#filter-mode"));
   onKey("h", "filter by hypothesis", focusOn("#filter-hypothesis"));

@@ -3,20 +3,29 @@
 import { el, setText } from "./dom.js";
 import { bench, hear, now_us } from "./link.js";
 import { clock, text } from "./numbers.js";
-import { colour, lineOf, prepare, rule, shorten, write } from "./paint.js";
-import { gathered } from "./pace.js";
+import { isBeyondScreen, isOverload } from "./flags.js";
 import { keep, stored } from "./keys.js";
+import { gathered } from "./pace.js";
+import { colour, lineOf, prepare, rule, shorten, widthOf, write } from "./paint.js";
 import { quantityWords } from "./readout.js";
 import { Ring } from "./rings.js";
 
-const LANE = 74;
 const AXIS = 22;
-const LEFT = 8;
+const EDGE = 8;
+// Narrower than this, the words of a lane stand above it and the curve has the whole width.
+const NARROW = 560;
+const BESIDE = { head: 0, plot: 74 };
+const ABOVE = { head: 36, plot: 58 };
+const NAME = { name: "ink", weight: 600, size: 12 };
+const VALUE = { name: "ink", size: 13 };
+const SMALL = { size: 11 };
 const TIME_STEPS_S = [5, 10, 15, 30, 60, 120, 300, 600, 1800];
 
 const rings = new Map();
+const flags = new Map();
 let placements = [];
 let minutes = Number(stored("trend-minutes", "2")) || 2;
+let beside = 0;
 let canvas = null;
 let summary = null;
 
@@ -29,6 +38,7 @@ function take(series) {
   for (const [id, rows] of Object.entries(series)) {
     const ring = ringOf(id);
     for (const [t_us, value] of rows) ring.push(t_us, value);
+    flags.set(id, rows.at(-1)?.[2] ?? 0);
   }
 }
 
@@ -64,6 +74,9 @@ function lanes(t0) {
 }
 
 const valueWords = (value, series) => {
+  const now = flags.get(String(series.id)) ?? 0;
+  if (isBeyondScreen(now)) return "over the screen";
+  if (isOverload(now)) return "over the range";
   if (Number.isNaN(value)) return "no value";
   return series.quantity === "output_on" ? (value ? "on" : "off") : text(value, series.unit);
 };
@@ -80,19 +93,18 @@ function span(columns, series) {
   return [middle - half, middle + half];
 }
 
-function drawBands(pen, series, top, box, at) {
-  const bands = placements.filter((p) => p.probe === series.probe && p.quantity === series.quantity);
+function drawBands(pen, series, lane, box, at) {
+  const bands = placements.filter((p) => p.probe === series.probe && p.quantity === series.quantity && !p.silent);
   bands.forEach((band, n) => {
     const x0 = Math.max(box.left, at(band.t0_us));
     const x1 = Math.min(box.right, at(band.t1_us ?? now_us()));
     if (x1 <= box.left || x0 >= box.right) return;
     pen.fillStyle = colour(n % 2 ? "band-odd" : "band-even");
-    pen.fillRect(x0, top + 1, x1 - x0, LANE - 2);
-    rule(pen, x0, top + 1, x0, top + LANE - 1, "firm");
-    if (band.struck) hatch(pen, x0, top + 1, x1 - x0, LANE - 2);
+    pen.fillRect(x0, lane.top + 1, x1 - x0, lane.height - 2);
+    rule(pen, x0, lane.top + 1, x0, lane.top + lane.height - 1, "firm");
+    if (band.struck) hatch(pen, x0, lane.top + 1, x1 - x0, lane.height - 2);
     const words = `${band.struck ? "struck: " : ""}${[band.point, band.leg].filter(Boolean).join(" \u00b7 ")}`;
-    pen.font = "600 11px system-ui, sans-serif";
-    write(pen, shorten(pen, words, x1 - x0 - 8), x0 + 4, top + 13, { name: "ink", weight: 600 });
+    write(pen, shorten(pen, words, x1 - x0 - 8, { weight: 600 }), x0 + 4, lane.top + 13, { name: "ink", weight: 600 });
   });
 }
 
@@ -105,8 +117,8 @@ function hatch(pen, x, y, width, height) {
   pen.restore();
 }
 
-function drawLine(pen, columns, top, box, low, high, line) {
-  const y = (v) => top + LANE - 6 - ((v - low) / (high - low)) * (LANE - 26);
+function drawLine(pen, columns, lane, box, [low, high], line) {
+  const y = (v) => lane.top + lane.height - 6 - ((v - low) / (high - low)) * (lane.height - 26);
   pen.save();
   pen.strokeStyle = line.colour;
   pen.lineWidth = 1.6;
@@ -129,14 +141,46 @@ function drawLine(pen, columns, top, box, low, high, line) {
   pen.restore();
 }
 
-function drawAxis(pen, box, t0, t1, bottom, at) {
+function drawAxis(pen, box, t0, t1, bottom, at, all) {
   const wanted = (t1 - t0) / 1e6 / Math.max(2, (box.right - box.left) / 110);
   const step_us = (TIME_STEPS_S.find((s) => s >= wanted) ?? 3600) * 1e6;
   for (let t = Math.ceil(t0 / step_us) * step_us; t <= t1; t += step_us) {
-    rule(pen, at(t), 0, at(t), bottom, "hair");
-    write(pen, clock(t), at(t), bottom + 15, { align: "center" });
+    for (const { top, height } of all) rule(pen, at(t), top, at(t), top + height, "hair");
+    const half = widthOf(pen, clock(t)) / 2;
+    write(pen, clock(t), Math.min(Math.max(at(t), half), box.right + EDGE - half), bottom + 15, { align: "center" });
   }
   rule(pen, box.left, bottom, box.right, bottom, "firm");
+}
+
+const nameWords = (series) => (series.probe ? `probe ${series.probe}` : series.instrument);
+const spanWords = ([low, high], series) => (series.quantity === "output_on" ? "" : `${text(low, series.unit, 3)} to ${text(high, series.unit, 3)}`);
+
+function measured(series, t0, t1, columns) {
+  const ring = rings.get(String(series.id));
+  const shown = ring.columns(t0, t1, columns);
+  const ends = span(shown, series);
+  return { series, columns: shown, ends, words: [nameWords(series), quantityWords(series.quantity), valueWords(ring.last().value, series), spanWords(ends, series)] };
+}
+
+// Room for the longest words beside the lanes; it only grows, so that the curves do not jump with every digit.
+function besideWidth(pen, all, width) {
+  const widths = all.flatMap(({ words }) => words.map((w, n) => widthOf(pen, w, [NAME, SMALL, VALUE, SMALL][n])));
+  return Math.min(width * 0.4, Math.max(beside, Math.ceil(Math.max(96, ...widths)) + EDGE + 4));
+}
+
+function writeBeside(pen, [name, quantity, value, ends], lane, x) {
+  write(pen, shorten(pen, name, beside - EDGE, NAME), x, lane.top + 14, NAME);
+  write(pen, quantity, x, lane.top + 28, SMALL);
+  write(pen, value, x, lane.top + 48, VALUE);
+  write(pen, ends, x, lane.top + 64, SMALL);
+}
+
+function writeAbove(pen, [name, quantity, value, ends], lane, box) {
+  const [first, second] = [lane.top - 20, lane.top - 5];
+  write(pen, value, box.right, first, { ...VALUE, align: "right", weight: 600 });
+  write(pen, shorten(pen, name, box.right - box.left - widthOf(pen, value, { size: 13, weight: 600 }) - 12, NAME), box.left, first, NAME);
+  write(pen, quantity, box.left, second, SMALL);
+  write(pen, ends, box.right, second, { ...SMALL, align: "right" });
 }
 
 function draw() {
@@ -144,35 +188,39 @@ function draw() {
   const t1 = now_us();
   const t0 = t1 - minutes * 60e6;
   const shown = lanes(t0);
-  canvas.style.height = `${Math.max(2, shown.length) * LANE + AXIS}px`;
+  const narrow = canvas.clientWidth < NARROW;
+  const { head, plot } = narrow ? ABOVE : BESIDE;
+  const bottom = Math.max(2, shown.length) * (head + plot);
+  canvas.style.height = `${bottom + AXIS}px`;
   const { pen, width } = prepare(canvas);
-  const box = { left: LEFT, right: width - (width < 500 ? 70 : 112) };
-  const bottom = Math.max(2, shown.length) * LANE;
+  const boxOf = () => ({ left: narrow ? 2 : EDGE, right: width - (narrow ? 2 : beside) });
+  const measure = (box) => shown.map((series) => measured(series, t0, t1, Math.max(1, Math.floor(box.right - box.left))));
+  let box = boxOf();
+  let all = measure(box);
+  const wanted = besideWidth(pen, all, width);
+  if (!narrow && wanted !== beside) {
+    beside = wanted;
+    box = boxOf();
+    all = measure(box);
+  }
   const at = (t) => box.left + ((t - t0) / (t1 - t0)) * (box.right - box.left);
-  shown.forEach((series, n) => { if (series.probe) drawBands(pen, series, n * LANE, box, at); });
-  drawAxis(pen, box, t0, t1, bottom, at);
-  if (!shown.length) write(pen, "Nothing was read in this time.", box.left + 8, LANE, { size: 14 });
-  shown.forEach((series, n) => drawLane(pen, series, n, box, t0, t1));
+  const laneOf = (n) => ({ top: n * (head + plot) + head, height: plot });
+  all.forEach(({ series }, n) => { if (series.probe) drawBands(pen, series, laneOf(n), box, at); });
+  drawAxis(pen, box, t0, t1, bottom, at, all.map((_, n) => laneOf(n)));
+  if (!all.length) write(pen, "Nothing was read in this time.", box.left + 8, plot, { size: 14 });
+  all.forEach((one, n) => drawLane(pen, one, n, laneOf(n), head, box));
 }
 
-function drawLane(pen, series, n, box, t0, t1) {
-  const top = n * LANE;
-  const ring = rings.get(String(series.id));
-  const columns = ring.columns(t0, t1, Math.max(1, Math.floor(box.right - box.left)));
-  const [low, high] = span(columns, series);
-  if (n) rule(pen, box.left, top, box.right, top, "hair");
-  drawLine(pen, columns, top, box, low, high, lineOf(n));
-  const last = ring.last();
-  const x = box.right + 8;
-  write(pen, series.probe ? `probe ${series.probe}` : series.instrument, x, top + 14, { name: "ink", weight: 600 });
-  write(pen, quantityWords(series.quantity), x, top + 28, { size: 10 });
-  write(pen, valueWords(last.value, series), x, top + 48, { name: "ink", size: 13 });
-  if (series.quantity !== "output_on") write(pen, `${text(low, series.unit, 3)} to ${text(high, series.unit, 3)}`, x, top + 64, { size: 9 });
+function drawLane(pen, { columns, ends, words }, n, lane, head, box) {
+  if (n) rule(pen, box.left, lane.top - head, box.right, lane.top - head, head ? "firm" : "hair");
+  drawLine(pen, columns, lane, box, ends, lineOf(n));
+  if (head) writeAbove(pen, words, lane, box);
+  else writeBeside(pen, words, lane, box.right + EDGE);
 }
 
 function describe() {
   const t0 = now_us() - minutes * 60e6;
-  const words = lanes(t0).map((s) => `${s.probe ? `probe ${s.probe}` : s.instrument} ${quantityWords(s.quantity)} ${valueWords(rings.get(String(s.id)).last().value, s)}`);
+  const words = lanes(t0).map((s) => `${nameWords(s)} ${quantityWords(s.quantity)} ${valueWords(rings.get(String(s.id)).last().value, s)}`);
   setText(summary, words.join("; "));
 }
 

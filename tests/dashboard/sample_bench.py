@@ -16,7 +16,7 @@ from daemon.feed import Feed, text_frame, trace_frame
 from daemon.guard import new_token
 from daemon.server import Server, make_app
 from drivers.clock import SystemClock
-from drivers.readings import Trace
+from drivers.readings import Flag, Trace
 
 START_US = 1_772_359_200_000_000
 PRINTED = {
@@ -54,11 +54,12 @@ def _probe(name: str, instrument: str, point: str, leg: str, value: float) -> di
         "leg": leg,
         "state": "settled",
         "value": value,
-        "flags": 0,
+        "flags": "",
         "t_us": START_US,
         "placement": 1,
         "settled": {"value": value, "uncertainty": 0.004, "count": 12, "t_us": START_US},
         "judgement": None,
+        "above_touch_limit": False,
     }
 
 
@@ -195,7 +196,7 @@ class SampleBench:
         self._feed.send(text_frame({"kind": "readings", "series": {str(series): [[t_us, value, flags]]}}))
         for probe in self.state["probes"]:
             if series == next(row[0] for row in SERIES if row[5] == probe["probe"]):
-                probe.update(value=value, flags=flags, t_us=t_us)
+                probe.update(value=value, flags=Flag(flags).words, t_us=t_us)
         for instrument in self.state["instruments"]:
             instrument["last_t_us"] = t_us
 

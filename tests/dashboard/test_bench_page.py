@@ -4,9 +4,9 @@ import pytest
 from playwright.sync_api import BrowserContext, Page, expect
 
 from drivers.errors import CommandError
-from tests.dashboard.conftest import DEADLINE_S, TOKEN, Served, wait_until
+from drivers.readings import Flag
+from tests.dashboard.conftest import TOKEN, Served, last_said, wait_until
 from tests.dashboard.sample_bench import SampleBench, judged, sample_state
-from tests.dashboard.sample_session import write_sample_session
 
 MISSING_WORDS = "No kick at REC OUT L: 3.6 % of the reference. The stage may be unpowered: probe its supply."
 
@@ -23,11 +23,6 @@ def missing(bench: SampleBench) -> dict[str, object]:
         "ratio": 0.036,
         "why": "Nothing of the reference's size.",
     }
-
-
-def last_said(bench: SampleBench, count: int) -> dict[str, object]:
-    wait_until(lambda: len(bench.said) >= count, f"{count} commands at the daemon")
-    return bench.said[count - 1]
 
 
 def test_marking_a_point_by_keyboard_alone_sends_the_command_and_the_next_reading_shows_it(
@@ -125,6 +120,28 @@ def test_a_switch_on_like_the_reference_raises_no_banner(page: Page, bench: Samp
     assert page.get_by_role("alert").count() == 0
 
 
+def test_a_switch_on_that_is_the_same_renews_the_reference_with_one_press(page: Page, bench: SampleBench) -> None:
+    """One press on the verdict, answered on the spot; what is missing or smaller is never offered."""
+    bench.change(switch_ons=[missing(bench)])
+    expect(page.locator(".kick-missing")).to_be_visible()
+    keep = page.get_by_role("button", name="keep as the healthy reference")
+    expect(keep).to_have_count(0)
+    bench.change(switch_ons=[missing(bench) | {"verdict": "same", "ratio": 1.02}])
+    keep.click()
+    assert last_said(bench, 1) == {"command": "reference", "capture": 7}
+    expect(page.locator(".kick-same")).to_contain_text("kept as the healthy reference")
+    expect(keep).to_have_count(0)
+
+
+def test_a_reference_that_the_daemon_refuses_is_not_called_kept(page: Page, bench: SampleBench) -> None:
+    """The button stays, and the reason is told."""
+    bench.change(switch_ons=[missing(bench) | {"verdict": "same", "ratio": 1.02}])
+    bench.refuse = CommandError("capture", "Name the unit first: a reference is kept for its model.")
+    page.get_by_role("button", name="keep as the healthy reference").click()
+    expect(page.locator("#said")).to_contain_text("Name the unit first")
+    expect(page.get_by_role("button", name="keep as the healthy reference")).to_be_visible()
+
+
 def test_a_settled_reading_is_said_with_its_verdict(page: Page, bench: SampleBench) -> None:
     """Eyes stay on the board: point, value and verdict are spoken when a new placement has settled."""
     probe = bench.state["probes"][0]
@@ -187,6 +204,41 @@ def test_readings_carry_si_prefixes_and_say_overload(page: Page, bench: SampleBe
         expect(page.locator(".readout.chosen .unit")).to_have_text(unit)
 
 
+def test_a_reading_larger_than_the_scopes_screen_is_said_in_words_and_not_as_a_number(
+    page: Page, bench: SampleBench
+) -> None:
+    """A clipped trace only tells that the true value is larger; both in the stream and after a reload."""
+    glass = page.locator(".readout.chosen")
+    beyond = glass.locator(".beyond")
+    bench.state["probes"][0].update(quantity="ripple_vpp", unit="Vpp", state="settling", settled=None)
+    bench.state["series"][0].update(quantity="ripple_vpp", unit="Vpp")
+    bench.tell_state()
+    bench.read(1, 3.2)
+    expect(glass.locator(".digits")).to_have_text("3.200")
+    expect(beyond).to_be_hidden()
+    bench.read(1, 4.8, int(Flag.CLIPPED))
+    expect(glass.locator(".value")).to_have_text("OVERscreen")
+    expect(beyond).to_have_text("Larger than the screen: turn V/div up.")
+    bench.tell_state()
+    page.reload()
+    expect(glass.locator(".value")).to_have_text("OVERscreen")
+    expect(beyond).to_be_visible()
+    bench.read(1, 1.1)
+    expect(glass.locator(".digits")).to_have_text("1.100")
+    expect(beyond).to_be_hidden()
+
+
+def test_the_daemons_word_that_a_probe_is_above_the_touch_limit_is_enough(page: Page, bench: SampleBench) -> None:
+    """The frame never stands alone: the caution's words are beside it, and only on that probe."""
+    bench.state["probes"][1]["above_touch_limit"] = True
+    bench.tell_state()
+    second = page.locator(".readout.second")
+    expect(second.locator(".touch")).to_have_text("Above the touch limit. Clip on with power off.")
+    expect(second.locator(".touch")).to_be_visible()
+    assert second.locator(".glass").evaluate("node => getComputedStyle(node).borderTopStyle") == "double"
+    expect(page.locator(".readout.chosen .touch")).to_be_hidden()
+
+
 def test_above_the_touch_limit_the_reading_has_a_frame_and_words(page: Page, bench: SampleBench) -> None:
     """60 V DC and 30 V AC: the limits of CSA Z462 as a university safety office quotes them."""
     words = page.locator(".readout.chosen .touch")
@@ -207,36 +259,6 @@ def test_a_point_that_is_printed_above_the_touch_limit_warns_before_it_is_measur
     page.keyboard.type("HT")
     page.keyboard.press("Enter")
     expect(page.locator(".readout.chosen .touch")).to_be_visible()
-
-
-def test_cautions_that_are_due_are_shown_and_confirmed_in_place(page: Page, bench: SampleBench) -> None:
-    """No box in the way: keys go on working, one press answers."""
-    for caution in bench.state["cautions"]:
-        caution["due"] = True
-    bench.tell_state()
-    power = page.locator(".caution").filter(has_text="One hand. Cover off: mains inside.")
-    expect(power).to_be_visible()
-    page.keyboard.press("n")
-    assert last_said(bench, 1)["command"] == "point"
-    power.get_by_role("button", name="read and done").click()
-    assert last_said(bench, 2) == {"command": "confirm", "caution": "first power"}
-    expect(power).to_have_count(0)
-
-
-def test_the_class_of_the_unit_is_answered_on_the_bench(page: Page, bench: SampleBench) -> None:
-    """Earthed or double-insulated, and the rated mains: both, then the caution is answered."""
-    bench.state["unit"].update(protection=None, rated_mains_v=None)
-    bench.state["cautions"][0]["due"] = True
-    bench.tell_state()
-    page.locator("#rated-volts").fill("230")
-    page.get_by_role("button", name="earthed, 3 wires").click()
-    assert last_said(bench, 1) == {"command": "unit", "protection": "earthed", "rated_mains_v": 230.0}
-    assert last_said(bench, 2) == {"command": "confirm", "caution": "class", "answer": "earthed"}
-
-
-def test_the_caution_that_always_holds_is_always_there(page: Page) -> None:
-    """Nothing on the page says that a point is safe; this says that the program cannot know."""
-    expect(page.locator("#always-caution")).to_contain_text("does not know whether the point is safe")
 
 
 def test_storing_that_stopped_and_a_lost_instrument_are_told_in_words(page: Page, bench: SampleBench) -> None:
@@ -324,32 +346,3 @@ def test_nothing_runs_out_of_the_page_and_the_theme_is_the_systems(
     assert (brightness < 150) == (theme == "dark")
     page.keyboard.press("d")
     assert page.evaluate("document.documentElement.dataset.theme") == ("light" if theme == "dark" else "dark")
-
-
-def test_trend_and_scope_draw_what_arrives(page: Page, bench: SampleBench) -> None:
-    """Ink appears on both canvases, and the words beside them tell the same."""
-    ink = "id => { const c = document.querySelector(id + ' canvas'); const d = c.getContext('2d')"
-    ink += ".getImageData(0, 0, c.width, c.height).data; let n = 0; for (let i = 3; i < d.length; i += 4)"
-    ink += " if (d[i]) n += 1; return n; }"
-    before = page.evaluate(ink, "#trend"), page.evaluate(ink, "#scope")
-    bench.history()
-    bench.scope("1", 3.0)
-    bench.scope("2", 0.3, hum_v=0.4)
-    expect(page.locator("#scope .legend")).to_contain_text("channel 2")
-    wait_until(lambda: page.evaluate(ink, "#trend") > before[0] + 2000, "the trend is drawn")
-    wait_until(lambda: page.evaluate(ink, "#scope") > before[1] + 2000, "the scope's screen is drawn")
-
-
-def test_a_page_that_reloads_shows_what_was_read_before(served: Served, context: BrowserContext) -> None:
-    """Readings and placements of the running session come from its record, not from this page's memory."""
-    bench = served.bench
-    file = served.sessions / "now.session"
-    write_sample_session(file, start_us=bench.now_us() - 180_000_000)
-    bench.change(session={"path": str(file), "name": "now", "started_us": 0, "references": 0})
-    page = context.new_page()
-    with page.expect_response(lambda answer: "/recent" in answer.url and bool(answer.json()["series"])) as answer:
-        page.goto(f"{served.address}/?token={TOKEN}")
-    recent = answer.value.json()
-    assert max(high for _, _, high in recent["series"]["1"]) == pytest.approx(11.99, abs=0.02)
-    assert [band["point"] for band in recent["placements"]][:2] == ["B12", "PBV"]
-    expect(page.locator("#trend-words")).to_contain_text("probe 1 DC volts", timeout=DEADLINE_S * 1000)

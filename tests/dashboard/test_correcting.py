@@ -1,0 +1,164 @@
+"""Putting a placement right on the timeline page, and what is too short to be told there."""
+
+from collections.abc import Iterator
+from types import SimpleNamespace
+
+import pytest
+from playwright.sync_api import BrowserContext, Page, expect
+
+from daemon.store.writer import SessionWriter
+from dashboard.review import says_nothing
+from tests.dashboard.conftest import TOKEN, Served, last_said, wait_until
+from tests.dashboard.sample_session import STAYS, write_sample_session
+
+BARS = ".timeline-plot .barlayer .point path"
+START_US = 1_772_359_200_000_000
+LATER_US = START_US + 400_000_000
+
+
+@pytest.fixture
+def writer(served: Served) -> Iterator[SessionWriter]:
+    """The running session's writer: the sample repair, still open."""
+    file = served.sessions / "running.session"
+    writer = write_sample_session(file, close=False)
+    served.bench.change(session={"path": str(file), "name": "running", "started_us": START_US, "references": 0})
+    yield writer
+    writer.close()
+
+
+@pytest.fixture
+def timeline(served: Served, writer: SessionWriter, context: BrowserContext) -> Page:
+    """The timeline of the running session, its first placement opened by keyboard."""
+    page = context.new_page()
+    page.goto(f"{served.address}/?token={TOKEN}")
+    page.goto(f"{served.address}/timeline")
+    page.wait_for_selector(BARS)
+    page.keyboard.press("n")
+    expect(page.locator("#correct-heading")).to_have_text("Placement 1: what it really was")
+    return page
+
+
+def short_stay(writer: SessionWriter, after_s: float, struck: bool) -> None:
+    t0_us = LATER_US + round(after_s * 1e6)
+    number = writer.open_placement(
+        t0_us, instrument="bench meter", channel="", probe="1", quantity="dc_v", point="SHORT", leg="",
+        mode="PLAY", condition="direct", hypothesis="",
+    )  # fmt: skip
+    writer.set_placement(number, t1=t0_us + 1_500_000)
+    if struck:
+        writer.correct_placement(number, t0_us + 1_500_000, "slipped", struck=True)
+    writer.commit()
+
+
+@pytest.mark.parametrize(
+    ("lasted_s", "count", "struck", "silent"),
+    [
+        (1.9, 0, False, True),
+        (2.0, 0, False, False),
+        (1.9, 5, False, False),
+        (1.9, 0, True, False),
+        (None, 0, False, False),
+    ],
+)
+def test_only_a_short_stay_that_ended_unsettled_and_was_not_struck_says_nothing(
+    lasted_s: float | None, count: int, struck: bool, silent: bool
+) -> None:
+    """Under 2 s and nothing settled; one that is still measured, or struck by hand, always counts."""
+    t1_us = None if lasted_s is None else START_US + round(lasted_s * 1e6)
+    row = SimpleNamespace(t0_us=START_US, t1_us=t1_us, count=count, struck=struck)
+    assert says_nothing(row) is silent
+
+
+def test_a_stay_that_says_nothing_is_faint_on_the_plot_and_not_listed_but_a_struck_one_is(
+    served: Served, context: BrowserContext, writer: SessionWriter
+) -> None:
+    """The noise after a change of mode leaves no row and no words; its number is told beneath the table."""
+    short_stay(writer, 0, struck=False)
+    short_stay(writer, 10, struck=True)
+    page = context.new_page()
+    page.goto(f"{served.address}/?token={TOKEN}")
+    page.goto(f"{served.address}/timeline")
+    page.wait_for_selector(BARS)
+    rows = page.locator("#timeline-table tbody tr")
+    expect(rows).to_have_count(len(STAYS) + 1)
+    expect(rows.filter(has_text="SHORT")).to_have_count(1)
+    expect(rows.filter(has_text="SHORT")).to_contain_text("struck")
+    expect(page.locator("#timeline-table")).to_contain_text("One stay that was over within 2 s without settling")
+    assert page.locator(BARS).count() == len(STAYS) + 2
+    heights = page.eval_on_selector_all(BARS, "bars => bars.map((bar) => bar.getBoundingClientRect().height)")
+    assert sum(height < max(heights) / 2 for height in heights) == 1
+
+
+def test_what_a_placement_really_was_is_said_by_keyboard_alone(timeline: Page, served: Served) -> None:
+    """e, the words, Enter: only what was changed is sent, with the reason; the answer is in words."""
+    timeline.keyboard.press("e")
+    expect(timeline.locator("#was-point")).to_be_focused()
+    timeline.keyboard.press("Control+a")
+    timeline.keyboard.type("PBV")
+    timeline.keyboard.press("Tab")
+    timeline.keyboard.press("Tab")
+    timeline.keyboard.press("Control+a")
+    timeline.keyboard.type("PLAY")
+    timeline.locator("#was-why").focus()
+    timeline.keyboard.type("wrong pin")
+    timeline.keyboard.press("Enter")
+    assert last_said(served.bench, 1) == {
+        "command": "move", "placement": 1, "point": "PBV", "mode": "PLAY", "why": "wrong pin",
+    }  # fmt: skip
+    expect(timeline.locator("#timeline-correct #said")).to_contain_text("Kept move is kept.")
+
+
+def test_a_placement_is_struck_and_taken_back_in(timeline: Page, served: Served, writer: SessionWriter) -> None:
+    """One key each; the panel tells both changes with their time, and the table says struck meanwhile."""
+    timeline.keyboard.press("x")
+    assert last_said(served.bench, 1) == {"command": "strike", "placement": 1}
+    writer.correct_placement(1, LATER_US, "wrong pin", struck=True)
+    writer.add_event(LATER_US, "strike", "Struck: placement 1, B12.")
+    writer.commit()
+    expect(timeline.locator("#timeline-panel")).to_contain_text("struck (wrong pin)")
+    back = timeline.get_by_role("button", name="take it back in")
+    expect(back).to_be_visible()
+    timeline.keyboard.press("x")
+    timeline.keyboard.press("u")
+    assert last_said(served.bench, 2) == {"command": "strike", "undo": True, "placement": 1}
+
+
+def test_a_correction_shows_in_the_panels_history_and_what_is_being_typed_survives(
+    timeline: Page, writer: SessionWriter
+) -> None:
+    """The record changes and the page follows; an entry that was begun is not lost."""
+    timeline.locator("#was-why").fill("half a rea")
+    writer.add_event(LATER_US, "note", "Something else happened.")
+    writer.commit()
+    expect(timeline.locator("#timeline-events")).to_contain_text("Something else happened.")
+    expect(timeline.locator("#was-why")).to_have_value("half a rea")
+    writer.correct_placement(1, LATER_US, "wrong pin", point="PBV", condition="direct")
+    writer.add_event(LATER_US, "move", "Placement 1 was: point PBV.")
+    writer.commit()
+    panel = timeline.locator("#timeline-panel")
+    expect(panel).to_contain_text("point: B12 → PBV, fed by: isolation transformer → direct (wrong pin)")
+    expect(timeline.locator("#was-point")).to_have_value("PBV")
+
+
+def test_a_refused_correction_says_why_and_points_at_the_entry(timeline: Page) -> None:
+    """What was typed stays, to be mended."""
+    timeline.locator("#was-condition").fill("")
+    timeline.keyboard.press("Enter")
+    expect(timeline.locator("#timeline-correct #said")).to_contain_text("Not kept move: condition cannot be empty.")
+    expect(timeline.locator("#was-condition")).to_have_attribute("aria-invalid", "true")
+    expect(timeline.locator("#was-condition")).to_be_focused()
+
+
+def test_only_the_running_session_can_be_corrected(timeline: Page, served: Served) -> None:
+    """Numbers begin anew in each session: a page of another one must not touch its namesake."""
+    served.bench.change(session={"path": "other.session", "name": "other", "started_us": 0, "references": 0})
+    expect(timeline.locator("#timeline-correct")).to_contain_text("This session is not the one that is running.")
+    expect(timeline.locator("#timeline-correct form")).to_have_count(0)
+    timeline.keyboard.press("x")
+    timeline.keyboard.press("e")
+    served.bench.change(session=None)
+    timeline.goto(f"{served.address}/timeline?session=deck.session")
+    timeline.wait_for_selector(BARS)
+    timeline.keyboard.press("n")
+    expect(timeline.locator("#timeline-correct")).to_contain_text("Resume it on the sessions page")
+    wait_until(lambda: served.bench.said == [], "nothing was said")
