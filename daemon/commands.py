@@ -39,7 +39,7 @@ COMMANDS: dict[str, dict[str, Field]] = {
     "point": {
         "point": Field(needed=True, meaning='what the probe touches; "" when it is lifted'),
         "leg": Field(meaning="which leg of the part"),
-        "probe": Field(meaning="which probe, where there are several"),
+        "probe": Field(meaning="which probe; else the first of the bench file"),
     },
     "mode": {"mode": Field(needed=True, may_be_empty=False, meaning="what the controls select")},
     "condition": {"condition": Field(needed=True, may_be_empty=False, meaning="how the unit is fed")},

@@ -135,7 +135,7 @@ def _happening(entry: Entry) -> str:
 
 def _switch_on(entry: Entry) -> str:
     also = _joined(entry["also"])
-    ratio = "" if entry["ratio"] is None else f", {entry['ratio']:.2g} of the reference"
+    ratio = "" if entry["ratio"] is None else f", {entry['ratio']:.1%} of the reference"
     why = f": {entry['why']}" if entry["why"] else ""
     return f"{_INDENT}switch-on at {entry['point'] or '(no point)'} {_shout(entry['verdict'])}{also}{ratio}{why}"
 

@@ -25,7 +25,7 @@ def add_commands(groups: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     for name, parser in parsers.items():
         if name != "strike":
             parser.add_argument("words", nargs="*", metavar="WORDS")
-        parser.add_argument("--probe", metavar="NAME", help="which probe, where there are several")
+        parser.add_argument("--probe", metavar="NAME", help="which probe; else the first of the bench file")
         parser.set_defaults(carry_out=_say)
     parsers["point"].add_argument("--leg", help="which leg of the part")
     parsers["hypothesis"].add_argument("--kill", metavar="READING", help="the reading that would kill it")

@@ -50,11 +50,8 @@ def _point(desk: Desk, body: Body) -> Answer:
 def _probe(desk: Desk, body: Body) -> Probe:
     if not desk.probes:
         raise CommandError("probe", "This bench has no probe: give an instrument one in the bench file.")
-    name = body.get("probe", "")
-    if not name:
-        if len(desk.probes) > 1:
-            raise CommandError("probe", f"Which probe? There are {', '.join(desk.probes)}.")
-        return next(iter(desk.probes.values()))
+    # Without a name the first probe of the bench file is meant: the one in the hand. The answer names it.
+    name = body.get("probe", "") or next(iter(desk.probes))
     if name not in desk.probes:
         raise CommandError("probe", f"There is no probe {name!r}; there are {', '.join(desk.probes)}.")
     return desk.probes[name]

@@ -211,8 +211,7 @@ def test_a_placement_can_be_said_to_have_been_elsewhere_and_is_judged_anew(desk)
 def test_words_that_name_nothing_change_nothing(desk):
     with pytest.raises(CommandError, match="no placement 99"):
         desk.say("strike", placement=99)
-    with pytest.raises(CommandError, match="Which probe"):
-        desk.say("point", point="PBV")
+    assert desk.say("point", point="PBV")["done"] == "red: PBV."
     with pytest.raises(CommandError, match="no probe 'blue'"):
         desk.say("point", point="PBV", probe="blue")
     with pytest.raises(CommandError, match="no caution"):
