@@ -23,6 +23,11 @@ class ScpiGenerator(ScpiInstrument):
         self._open = True
         self._says_unit = conversation.try_ask(f"{UNIT}?", scpi.unquoted) is not None
 
+    @property
+    def abilities(self) -> tuple[str, ...]:
+        """See ``Instrument``."""
+        return (f"frequency, level and output are read back; ceiling {self._ceiling_dbm:g} dBm",)
+
     def poll(self) -> Poll:
         """Frequency, level and whether the output is on. Changes nothing."""
         frequency = self._conversation.ask(f"{FREQUENCY}?", scpi.read_finite)

@@ -18,6 +18,16 @@ class ScpiInstrument:
         """Who answered ``*IDN?``."""
         return self._conversation.identity
 
+    @property
+    def abilities(self) -> tuple[str, ...]:
+        """What was learnt of it since the opening, in words for a check of the bench."""
+        return ()
+
+    @property
+    def gives_panel_back(self) -> bool:
+        """Whether ``to_local`` does anything."""
+        return self._knows_local
+
     def to_local(self) -> None:
         """Give the front panel back where the instrument took ``SYST:LOC`` without objecting at the opening."""
         if self._knows_local:
@@ -25,6 +35,10 @@ class ScpiInstrument:
 
     def close(self) -> None:
         """Let go; safe to call twice, never raises."""
+        self._conversation.close()
+
+    def let_go(self) -> None:
+        """Let go and leave all as it is: unlike ``close``, a source that is on stays on. Never raises."""
         self._conversation.close()
 
     def _try_local(self) -> bool:

@@ -60,6 +60,13 @@ class ScpiMeter(ScpiInstrument):
         self._function_query = self._find_function_query(function)
         self._asking = self._find_asking()
 
+    @property
+    def abilities(self) -> tuple[str, ...]:
+        """See ``Instrument``."""
+        if self._asking is Asking.FIXED:
+            return (f"cannot say its function: taken as {self._fixed.quantity}, so leave its knob there",)
+        return (f"says its own function ({self._function_query}): turn its knob, the readings follow",)
+
     def poll(self) -> Poll:
         """One reading with function, range and flags; none, and a remark, on a function that is not kept."""
         answer = self._measure_one()

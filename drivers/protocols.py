@@ -42,6 +42,17 @@ class Instrument(Protocol):
     def close(self) -> None:
         """Let go of the instrument; safe to call twice, never raises."""
 
+    def let_go(self) -> None:
+        """As ``close``, but leave all as it is: a source that is on stays on."""
+
+    @property
+    def abilities(self) -> Sequence[str]:
+        """What was learnt of it since the opening, in words for a check of the bench."""
+
+    @property
+    def gives_panel_back(self) -> bool:
+        """Whether ``to_local`` does anything."""
+
 
 class Meter(Instrument, Protocol):
     """Follows the function and range that the technician has turned to."""

@@ -49,6 +49,12 @@ class ScpiScope(ScpiInstrument):
         self._unknown_words: set[str] = set()
         self._channels = self._fixed_channels or self._find_channels()
 
+    @property
+    def abilities(self) -> tuple[str, ...]:
+        """See ``Instrument``."""
+        channels = ", ".join(map(str, self._channels))
+        return (f"gives its waveforms in {self._dialect.name}", f"channels that can be read: {channels}")
+
     def poll(self) -> Poll:
         """A trace of each channel that is on, as it runs; each may be of a record of its own."""
         unknown = self._state() in (*self._dialect.stopped, *self._dialect.waiting)
