@@ -16,7 +16,7 @@ from drivers.registry import OPTIONS
 from drivers.resource_names import parse_resource
 
 KINDS = ("meter", "scope", "generator", "supply")
-LINKS = ("tcp", "serial", "visa")
+LINKS = ("tcp", "serial", "vxi11", "hislip", "visa")
 ROLES = ("supply current",)
 POLL_S = {"meter": 0.2, "scope": 1.0, "generator": 5.0, "supply": 0.2}
 
@@ -27,7 +27,7 @@ INSTRUMENT_KEYS = {
     "poll_s": "seconds between two polls",
     "probe": "name of the probe this input is; a list of names, one a channel, for a scope",
     "role": '"supply current": its readings tell when the unit is switched on and off',
-    "link": "tcp, serial or visa: forces the way to it, instead of the one its resource name implies",
+    "link": "tcp, serial, vxi11, hislip or visa: forces the way to it, instead of the one its resource name implies",
     "timeout_s": "how long it may stay silent before it counts as lost",
     "accuracy": "{ percent_reading, percent_range } from its data sheet",
     "watch_switch_on": "true: this scope may be stopped for a moment after each switch-on to keep its record",

@@ -153,7 +153,7 @@ class Conversation:
 
     def take_remarks(self) -> tuple[str, ...]:
         """Anomalies since the last call, for the time line."""
-        remarks, self._remarks = tuple(self._remarks), []
+        remarks, self._remarks = (*self._remarks, *self._link.take_remarks()), []
         return remarks
 
     def remark(self, text: str) -> None:

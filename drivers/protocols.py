@@ -14,7 +14,7 @@ class InstrumentSpec:
     """One ``[[instrument]]`` table of a bench file, validated.
 
     ``kind`` is meter, scope, generator or supply; ``resource`` a VISA resource name; ``link``
-    forces tcp, serial or visa; ``options`` are the kind's own settings (see ``registry.OPTIONS``).
+    forces tcp, serial, vxi11, hislip or visa; ``options`` are the kind's own settings (see ``registry.OPTIONS``).
     """
 
     name: str

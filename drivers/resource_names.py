@@ -5,6 +5,7 @@
 ``TCPIP::HOST[,PORT]::inst0::INSTR``      vxi11   VXI-11; with PORT no portmapper is asked
 ``TCPIP::HOST::hislip0[,PORT]::INSTR``    hislip  IVI-6.1, port 4880
 ``ASRL/dev/ttyUSB0::INSTR``               serial  a serial port (Windows: ``ASRL3`` or ``ASRLCOM3``)
+``ASRLsocket://HOST:PORT::INSTR``          serial server  a serial port behind a LAN box, raw TCP
 ``USB::0x1234::0x5678::SERIAL::INSTR``    usb     USB test and measurement class
 ``GPIB::9::INSTR``                        gpib    IEEE 488.1
 ========================================  ======  ==========================================
@@ -29,6 +30,7 @@ EXAMPLES = (
 _SOCKET = re.compile(r"TCPIP\d*::(\[[0-9a-f:.%\w]+\]|[^:,\s]+)::([^:]*)::SOCKET", re.IGNORECASE)
 _LAN = re.compile(r"TCPIP\d*::([^:,\s]+)(?:,(\d+))?(?:::([^:,\s]+)(?:,(\d+))?)?::INSTR", re.IGNORECASE)
 _SERIAL = re.compile(r"ASRL(.+?)(?:::INSTR)?", re.IGNORECASE)
+_SERIAL_SERVER = re.compile(r"ASRLsocket://(\[[0-9a-f:.%\w]+\]|[^:/\s]+):([^:/]*)(?:::INSTR)?", re.IGNORECASE)
 _USB = re.compile(
     r"USB\d*::(0x[0-9a-f]+|\d+)::(0x[0-9a-f]+|\d+)::[^:]+(?:::\d+)?::(?:INSTR|RAW)", re.IGNORECASE
 )
@@ -43,6 +45,7 @@ class Way(StrEnum):
     VXI11 = "vxi11"
     HISLIP = "hislip"
     SERIAL = "serial"
+    SERIAL_SERVER = "serial server"
     USB = "usb"
     GPIB = "gpib"
 
@@ -95,6 +98,8 @@ def _port(name: str, digits: str) -> int:
 
 
 def _serial(name: str) -> ResourceName:
+    if served := _SERIAL_SERVER.fullmatch(name):
+        return ResourceName(name, Way.SERIAL_SERVER, served[1].strip("[]"), _port(name, served[2]), name[4:])
     found = _SERIAL.fullmatch(name)
     if found is None or found[1].startswith("::"):
         raise ResourceNameError(f"{name!r}: name the serial port: ASRL/dev/ttyUSB0::INSTR or ASRLCOM3::INSTR.")

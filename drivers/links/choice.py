@@ -5,30 +5,50 @@ from typing import Any
 
 from drivers.clock import Clock
 from drivers.errors import ResourceNameError
+from drivers.links.hislip import HislipLink
 from drivers.links.link import Link
 from drivers.links.serial import SerialLink
-from drivers.links.tcp import TcpLink
+from drivers.links.tcp import SerialServerLink, TcpLink
 from drivers.links.visa import VisaLink
+from drivers.links.vxi11 import Vxi11Link
 from drivers.resource_names import ResourceName, Way
 
 TERMINATORS = {"lf": b"\n", "cr": b"\r", "crlf": b"\r\n"}
 
 
+LINK_OF_WAY = {
+    Way.SOCKET: "tcp",
+    Way.SERIAL: "serial",
+    Way.SERIAL_SERVER: "tcp",
+    Way.VXI11: "vxi11",
+    Way.HISLIP: "hislip",
+}
+
+
 def make_link(name: ResourceName, forced: str | None, options: Mapping[str, Any], clock: Clock) -> Link:
-    """The link of a resource name, not opened yet; ``forced`` is tcp, serial, visa or None.
+    """The link of a resource name, not opened yet; ``forced`` is tcp, serial, vxi11, hislip, visa or None.
 
     Raises ``ResourceNameError`` when the forced link cannot serve the name.
     """
     terminator = TERMINATORS.get(options.get("terminator", "lf"))
     if terminator is None:
         raise ResourceNameError(f"terminator {options['terminator']!r}: write lf, cr or crlf.")
-    natural = {Way.SOCKET: "tcp", Way.SERIAL: "serial"}.get(name.way, "visa")
+    natural = LINK_OF_WAY.get(name.way, "visa")
     chosen = forced or natural
     if chosen == "visa":
         return VisaLink(name, options, clock, terminator)
     if chosen != natural:
         raise ResourceNameError(f'{name.text!r} cannot be reached with link = "{chosen}": leave the key out.')
-    if name.way is Way.SOCKET:
-        assert name.port is not None
-        return TcpLink(name.host, name.port, clock, terminator)
-    return SerialLink(name.device, options, clock, terminator)
+    return _own_link(name, options, clock, terminator)
+
+
+def _own_link(name: ResourceName, options: Mapping[str, Any], clock: Clock, terminator: bytes) -> Link:
+    if name.way is Way.SERIAL:
+        return SerialLink(name.device, options, clock, terminator)
+    if name.way is Way.VXI11:
+        return Vxi11Link(name.host, name.port, name.device, clock, terminator)
+    assert name.port is not None
+    if name.way is Way.HISLIP:
+        return HislipLink(name.host, name.port, name.device, clock, terminator)
+    kind = SerialServerLink if name.way is Way.SERIAL_SERVER else TcpLink
+    return kind(name.host, name.port, clock, terminator)

@@ -1,5 +1,6 @@
 """What a conversation needs of a link, whatever carries the bytes."""
 
+from collections.abc import Sequence
 from typing import Protocol
 
 
@@ -35,6 +36,9 @@ class Link(Protocol):
 
     def reopen(self, deadline_s: float) -> None:
         """Close and connect again."""
+
+    def take_remarks(self) -> Sequence[str]:
+        """Anomalies since the last call that the link dealt with by itself, for the time line."""
 
     def close(self) -> None:
         """Let go; safe to call twice, never raises."""

@@ -1,6 +1,7 @@
 """Lines and blocks cut out of a stream of bytes; what TCP and serial links have in common."""
 
 from abc import ABC, abstractmethod
+from collections.abc import Sequence
 
 from drivers import scpi
 from drivers.clock import Clock
@@ -60,6 +61,11 @@ class StreamLink(ABC):
     def read_line(self, deadline_s: float) -> bytes:
         """See ``Link``."""
         end = self._terminator[-1:]
+        if not self._pending:
+            piece = self._receive(deadline_s)
+            if piece.find(end) == len(piece) - 1:  # a whole line and nothing after it, as nearly always
+                return piece.rstrip(b"\r\n")
+            self._pending += piece
         searched = 0
         while (found := self._pending.find(end, searched)) < 0:
             searched = len(self._pending)
@@ -105,6 +111,10 @@ class StreamLink(ABC):
         """See ``Link``."""
         self.close()
         self.open(deadline_s)
+
+    def take_remarks(self) -> Sequence[str]:
+        """See ``Link``. A stream deals with nothing by itself."""
+        return ()
 
     def close(self) -> None:
         """See ``Link``."""

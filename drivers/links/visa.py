@@ -17,7 +17,7 @@ import contextlib
 import logging
 import select
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any
 
@@ -30,8 +30,8 @@ from pyvisa_py.protocols.rpc import RPCError
 from drivers import scpi
 from drivers.clock import Clock
 from drivers.errors import LinkClosed, LinkError, LinkRefused, LinkTimeout, OutOfStep
+from drivers.links.channel import check_somebody_listens
 from drivers.links.stream import LONGEST_DRAIN_S, LONGEST_LINE
-from drivers.links.tcp import check_somebody_listens
 from drivers.resource_names import ResourceName, Way
 
 QUIET_S = 0.3
@@ -270,6 +270,10 @@ class VisaLink:
         """See ``Link``."""
         self.close()
         self.open(deadline_s)
+
+    def take_remarks(self) -> Sequence[str]:
+        """See ``Link``. pyvisa-py throws away without saying so."""
+        return ()
 
     def close(self) -> None:
         """See ``Link``."""

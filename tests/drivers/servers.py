@@ -171,7 +171,7 @@ class HislipServer(LanServer):
 
     HEADER = struct.Struct("!2sBBIQ")
     INITIALIZE, INITIALIZE_RESPONSE, DATA, DATA_END, ASYNC_INITIALIZE, ASYNC_INITIALIZE_RESPONSE = 0, 1, 6, 7, 17, 18
-    SIZE, SIZE_RESPONSE = 15, 16
+    CLEAR_COMPLETE, CLEAR_ACKNOWLEDGE, SIZE, SIZE_RESPONSE, ASYNC_CLEAR, ASYNC_CLEAR_ACKNOWLEDGE = 8, 9, 15, 16, 19, 23
 
     @property
     def resource(self) -> str:
@@ -190,6 +190,12 @@ class HislipServer(LanServer):
                 connection.sendall(self.HEADER.pack(b"HS", self.ASYNC_INITIALIZE_RESPONSE, 0, 0, 0))
             elif kind == self.SIZE:
                 connection.sendall(self.HEADER.pack(b"HS", self.SIZE_RESPONSE, 0, 0, 8) + payload)
+            elif kind == self.ASYNC_CLEAR:
+                self.instrument.held.clear()
+                connection.sendall(self.HEADER.pack(b"HS", self.ASYNC_CLEAR_ACKNOWLEDGE, 0, 0, 0))
+            elif kind == self.CLEAR_COMPLETE:
+                message = b""
+                connection.sendall(self.HEADER.pack(b"HS", self.CLEAR_ACKNOWLEDGE, 0, 0, 0))
             elif kind in (self.DATA, self.DATA_END):
                 message += payload
                 if kind == self.DATA_END:

@@ -6,9 +6,11 @@ from drivers.clock import HandClock
 from drivers.errors import LinkClosed, LinkRefused, OutOfStep, ResourceNameError
 from drivers.links import visa
 from drivers.links.choice import make_link
+from drivers.links.hislip import HislipLink
 from drivers.links.serial import SerialLink
-from drivers.links.tcp import TcpLink
+from drivers.links.tcp import SerialServerLink, TcpLink
 from drivers.links.visa import VisaLink
+from drivers.links.vxi11 import Vxi11Link
 from drivers.resource_names import parse_resource
 from tests.drivers.conformance import AMPLE_S, LanTests, LinkConformance, StreamTests
 from tests.drivers.scripted import Scripted
@@ -34,12 +36,22 @@ class TestVisaSerialLink(LinkConformance, StreamTests):
     block_sizes = (0, 1, 9, 4096)  # one select and one read for each byte: 0.05 MB/s
 
 
+class TestHislipLink(LinkConformance, LanTests):
+    server = HislipServer
+
+
+class TestVxi11Link(LinkConformance, LanTests):
+    server = Vxi11Server
+
+
 class TestVisaHislipLink(LinkConformance, LanTests):
     server = HislipServer
+    forced = "visa"
 
 
 class TestVisaVxi11Link(LinkConformance, LanTests):
     server = Vxi11Server
+    forced = "visa"
 
 
 @pytest.mark.parametrize(
@@ -50,7 +62,12 @@ class TestVisaVxi11Link(LinkConformance, LanTests):
         ("TCPIP::localhost::5025::SOCKET", "visa", VisaLink),
         ("ASRL/dev/ttyUSB0::INSTR", None, SerialLink),
         ("ASRL/dev/ttyUSB0::INSTR", "visa", VisaLink),
-        ("TCPIP::localhost::hislip0::INSTR", None, VisaLink),
+        ("ASRLsocket://localhost:4001::INSTR", None, SerialServerLink),
+        ("TCPIP::localhost::hislip0::INSTR", None, HislipLink),
+        ("TCPIP::localhost::hislip0::INSTR", "hislip", HislipLink),
+        ("TCPIP::localhost::hislip0::INSTR", "visa", VisaLink),
+        ("TCPIP::localhost::inst0::INSTR", None, Vxi11Link),
+        ("TCPIP::localhost::inst0::INSTR", "visa", VisaLink),
         ("GPIB::9::INSTR", None, VisaLink),
     ],
 )
