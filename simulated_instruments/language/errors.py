@@ -19,6 +19,7 @@ TEXTS = {
     -171: "Invalid expression",
     -200: "Execution error",
     -203: "Command protected",
+    -211: "Trigger ignored",
     -213: "Init ignored",
     -221: "Settings conflict",
     -222: "Data out of range",
@@ -28,6 +29,8 @@ TEXTS = {
     -310: "System error",
     -350: "Queue overflow",
     -363: "Input buffer overrun",
+    -410: "Query INTERRUPTED",
+    -420: "Query UNTERMINATED",
 }
 
 # Event status register bits (IEEE 488.2, 11.5.1): which bit a class of errors sets.

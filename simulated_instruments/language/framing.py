@@ -28,6 +28,19 @@ class MessageSplitter:
             self._overrun = True
         return messages
 
+    def finish(self) -> list[bytes | None]:
+        """What is held, ended by the END of a bus instead of a newline (IEEE 488.2, 7.5)."""
+        held, self._held = bytes(self._held), bytearray()
+        overrun, self._overrun = self._overrun, False
+        if overrun:
+            return [None]
+        return [held] if held else []
+
+    def clear(self) -> None:
+        """Forget what is held."""
+        self._held.clear()
+        self._overrun = False
+
     def _end(self) -> int | None:
         """Index of the newline that ends the first message; None while it is not there."""
         at, quote = 0, 0

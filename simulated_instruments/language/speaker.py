@@ -36,6 +36,7 @@ class Speaker:
         self.sent: Counter[str] = Counter()
         self._pending: Counter[str] = Counter()
         self._commands = marked(self)
+        self._completing = False
         self._lock = threading.RLock()
 
     def answer(self, message: bytes | None) -> Answer:
@@ -45,7 +46,9 @@ class Speaker:
             responses = self._responses(message)
             self.status.message_available = False
             data = b";".join(responses) + b"\n" if responses else b""
-            return Answer(data, dict(self._pending))
+            answer = Answer(data, dict(self._pending))
+        self.status.changed()
+        return answer
 
     def count_sent(self, series: dict[str, int]) -> None:
         """Told by the server once the bytes are out."""
@@ -59,9 +62,34 @@ class Speaker:
     def reset(self) -> None:
         """*RST: the instrument's own settings back to their beginning."""
 
+    # ---- operations that go on after their command (IEEE 488.2, 12.5)
+
+    def pending_s(self) -> float:
+        """How long until every operation that was begun is complete; most instruments have none."""
+        return 0.0
+
+    def wait(self) -> None:
+        """Return when ``pending_s`` is 0."""
+
+    def settle(self) -> None:
+        """Set the operation complete bit if *OPC waits for it and nothing is pending (10.18)."""
+        if self._completing and self.pending_s() <= 0:
+            self._completing = False
+            self.status.set_event(OPERATION_COMPLETE)
+            self.status.changed()
+
+    def clear_device(self) -> None:
+        """Device clear: *OPC is forgotten, status and settings stay (5.8)."""
+        self._completing = False
+
+    def trigger(self) -> None:
+        """*TRG, or a trigger over a bus. Raises ``LanguageError`` when it means nothing here."""
+        raise LanguageError(-211)
+
     def _responses(self, message: bytes | None) -> list[bytes]:
         responses: list[bytes] = []
         path = Path()
+        self.settle()
         try:
             if message is None:
                 raise LanguageError(-363)
@@ -99,10 +127,12 @@ class Speaker:
     @command("*CLS")
     def _cls(self, call: Call) -> None:
         self.status.clear()
+        self._completing = False
 
     @command("*RST")
     def _rst(self, call: Call) -> None:
         self.reset()
+        self._completing = False
 
     @command("*TST?")
     def _tst(self, call: Call) -> str:
@@ -110,15 +140,25 @@ class Speaker:
 
     @command("*OPC")
     def _opc(self, call: Call) -> None:
-        self.status.event_status |= OPERATION_COMPLETE
+        self._completing = True
+        self.settle()
+        if self._completing:
+            later = threading.Timer(self.pending_s(), self.settle)
+            later.daemon = True
+            later.start()
 
     @command("*OPC?")
     def _opc_query(self, call: Call) -> str:
+        self.wait()
         return nr1(1)
 
     @command("*WAI")
     def _wai(self, call: Call) -> None:
-        """Every command here is sequential: there is nothing to wait for (IEEE 488.2, 12.5.1)."""
+        self.wait()
+
+    @command("*TRG")
+    def _trg(self, call: Call) -> None:
+        self.trigger()
 
     @command("*ESE")
     def _ese(self, call: Call) -> None:

@@ -1,12 +1,14 @@
 """The status model: IEEE 488.2 clause 11, and SCPI-99's error queue and two 16-bit register sets."""
 
+import threading
 from collections import deque
+from collections.abc import Callable
 
 from simulated_instruments.language.errors import TEXTS, LanguageError, event_bit
 
 OPERATION_COMPLETE, POWER_ON = 1 << 0, 1 << 7
 _QUEUE_LENGTH = 20
-_ERRORS, _QUESTIONABLE, _MESSAGE, _EVENTS, _MASTER, _OPERATION = (1 << n for n in (2, 3, 4, 5, 6, 7))
+_ERRORS, _QUESTIONABLE, MESSAGE_AVAILABLE, _EVENTS, SERVICE, _OPERATION = (1 << n for n in (2, 3, 4, 5, 6, 7))
 
 
 class Register:
@@ -44,18 +46,37 @@ class Status:
         self.operation = Register()
         self.questionable = Register()
         self._errors: deque[tuple[int, str]] = deque()
+        self._lock = threading.Lock()
+        self._watchers: list[Callable[[], None]] = []
+
+    def watch(self, watcher: Callable[[], None]) -> Callable[[], None]:
+        """Have ``watcher`` called whenever the status may have changed; returns what ends that."""
+        self._watchers.append(watcher)
+        return lambda: self._watchers.remove(watcher)
+
+    def changed(self) -> None:
+        """Tell the watchers."""
+        for watcher in list(self._watchers):
+            watcher()
 
     def report(self, error: LanguageError) -> None:
         """Queue an error and set its event bit; a full queue ends in -350 (SCPI-99 vol. 2, 21.8.1)."""
-        self.event_status |= 1 << event_bit(error.code)
-        if len(self._errors) < _QUEUE_LENGTH:
-            self._errors.append((error.code, error.text))
-        else:
-            self._errors[-1] = (-350, TEXTS[-350])
+        with self._lock:
+            self.event_status |= 1 << event_bit(error.code)
+            if len(self._errors) < _QUEUE_LENGTH:
+                self._errors.append((error.code, error.text))
+            else:
+                self._errors[-1] = (-350, TEXTS[-350])
+
+    def set_event(self, bit: int) -> None:
+        """Set a bit of the event status register."""
+        with self._lock:
+            self.event_status |= bit
 
     def next_error(self) -> tuple[int, str]:
         """The oldest error, taken out; (0, "No error") when there is none."""
-        return self._errors.popleft() if self._errors else (0, TEXTS[0])
+        with self._lock:
+            return self._errors.popleft() if self._errors else (0, TEXTS[0])
 
     @property
     def error_count(self) -> int:
@@ -64,24 +85,30 @@ class Status:
 
     def take_events(self) -> int:
         """*ESR?: read and clear."""
-        events, self.event_status = self.event_status, 0
-        return events
+        with self._lock:
+            events, self.event_status = self.event_status, 0
+            return events
 
     def clear(self) -> None:
         """*CLS: events and queue, never the enable masks (IEEE 488.2, 10.3)."""
-        self._errors.clear()
-        self.event_status = 0
-        self.operation.event = self.questionable.event = 0
+        with self._lock:
+            self._errors.clear()
+            self.event_status = 0
+            self.operation.event = self.questionable.event = 0
+
+    def reasons(self, message_available: bool) -> int:
+        """The status byte without bit 6, for a caller whose output queue holds something or not."""
+        bits = {
+            _ERRORS: bool(self._errors),
+            _QUESTIONABLE: self.questionable.summary,
+            MESSAGE_AVAILABLE: message_available,
+            _EVENTS: bool(self.event_status & self.event_enable),
+            _OPERATION: self.operation.summary,
+        }
+        return sum(bit for bit, is_set in bits.items() if is_set)
 
     @property
     def byte(self) -> int:
         """The status byte as *STB? gives it, with bit 6 the master summary (IEEE 488.2, 11.2.2)."""
-        bits = {
-            _ERRORS: bool(self._errors),
-            _QUESTIONABLE: self.questionable.summary,
-            _MESSAGE: self.message_available,
-            _EVENTS: bool(self.event_status & self.event_enable),
-            _OPERATION: self.operation.summary,
-        }
-        value = sum(bit for bit, is_set in bits.items() if is_set)
-        return value | (_MASTER if value & self.request_enable else 0)
+        reasons = self.reasons(self.message_available)
+        return reasons | (SERVICE if reasons & self.request_enable else 0)

@@ -1,0 +1,16 @@
+"""Instruments on sockets, ttys, HiSLIP and VXI-11. Each server can vanish and come back on the same address.
+
+In a test, one line is enough::
+
+    with serve_tcp(instrument) as server:
+        connect(server.host, server.port)
+
+``serve_tty``, ``serve_hislip`` and ``serve_vxi11`` are used the same way; ``wrap=`` takes what
+``simulated_instruments.faults`` makes.
+"""
+
+from simulated_instruments.serving.server import Server
+from simulated_instruments.serving.tcp import TcpServer, serve_tcp
+from simulated_instruments.serving.tty import TtyServer, serve_tty
+
+__all__ = ["Server", "TcpServer", "TtyServer", "serve_tcp", "serve_tty"]
