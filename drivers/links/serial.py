@@ -29,6 +29,7 @@ class SerialLink(StreamLink):
         super().__init__(clock, terminator)
         self._device = device
         self._settings = port_settings(options)
+        self._streams = bool(options.get("stream_pattern"))
         self._port: serial.Serial | None = None
         self.slowest_bytes_per_s = self._settings["baudrate"] / 12
 
@@ -38,7 +39,8 @@ class SerialLink(StreamLink):
             if "://" not in self._device:
                 self._port.exclusive = True
             self._port.open()
-            self.drain(QUIET_S)  # an earlier program's answer may still be on its way
+            if not self._streams:
+                self.drain(QUIET_S)  # an earlier program's answer may still be on its way
         except (OSError, ValueError) as error:
             self._port = None
             raise LinkRefused(f"serial port {self._device} cannot be opened: {_cure(error)}.") from error
