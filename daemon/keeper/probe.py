@@ -32,6 +32,7 @@ GRIP_US = 1_000_000
 LOST_READINGS = 2
 # An open lead of a 10 Mohm meter wanders within a volt and not one way for long: common practice, no source.
 OPEN_LEAD_V = 1.0
+STILL_COUNTS, STILL_SHARE = 20, 0.01
 _LEAD_CAN_FLOAT = {Quantity.DC_V, Quantity.AC_V}
 
 
@@ -86,7 +87,7 @@ class Probe:
         self._grip: list[int] = []  # times of readings in a row that no open lead would give
         self._held_us = 0  # the last reading that no open lead would give
         self._slack = 0  # readings in a row that an open lead could give
-        self._recent: deque[float] = deque(maxlen=GRIP_READINGS)
+        self._recent: deque[Reading] = deque(maxlen=GRIP_READINGS)
         self._detector = StayDetector()
 
     @property
@@ -168,14 +169,15 @@ class Probe:
             yield StayGrew(happening)
         elif quantity is not Quantity.RIPPLE and self._is_believable(happening, quantity):
             earliest_us = self._marked_us if happening.overload and quantity.needs_dead_unit else 0
-            yield self._begin(max(happening.from_us, earliest_us), happening)
+            landed_us = min([happening.from_us, *self._grip[:1]])
+            yield self._begin(max(landed_us, earliest_us), happening)
 
     def _take_grip(self, reading: Reading) -> Iterator[Change]:
         """Open a stay under a mark where the lead holds on to something that still moves."""
         if abs(reading.value) >= OPEN_LEAD_V:
             self._recent.clear()  # the way down from there says nothing of what is held now
-        self._recent.append(reading.value)
-        if not _holds_on(reading, self._recent):
+        self._recent.append(reading)
+        if not _holds_on(self._recent):
             self._slack += 1
             self._grip.clear()
             unsettled = self.staying and self.settled is None
@@ -184,7 +186,9 @@ class Probe:
             return
         self._slack = 0
         self._held_us = reading.t_us
-        self._grip.append(reading.t_us)
+        # What crept one way for a while had landed before that could be seen; the first may still be in the air.
+        crept = not self._grip and abs(reading.value) < OPEN_LEAD_V and len(self._recent) == GRIP_READINGS
+        self._grip.append(self._recent[1].t_us if crept else reading.t_us)
         held = len(self._grip) >= GRIP_READINGS and reading.t_us - self._grip[0] >= GRIP_US
         if held and not self.staying and self.point:
             yield self._begin(self._grip[0], None)
@@ -222,14 +226,19 @@ class Probe:
         return StayEnded(at_us, settled)
 
 
-def _holds_on(reading: Reading, recent: Sequence[float]) -> bool:
-    """True for a reading that an open lead would not give; a scope's lead cannot be told from its size."""
+def _holds_on(recent: Sequence[Reading]) -> bool:
+    """True where an open lead would not read like the newest; a scope's lead cannot be told from its size."""
+    reading = recent[-1]
     if reading.quantity is Quantity.RIPPLE or not math.isfinite(reading.value):
         return False
     if reading.quantity not in _LEAD_CAN_FLOAT or abs(reading.value) >= OPEN_LEAD_V:
         return True
-    steps = [after - before for before, after in pairwise(recent)]
-    return len(steps) >= GRIP_READINGS - 1 and (min(steps) >= 0 or max(steps) <= 0)
+    values = [each.value for each in recent]
+    steps = [after - before for before, after in pairwise(values)]
+    if len(steps) < GRIP_READINGS - 1:
+        return False
+    still = max(values) - min(values) <= max(STILL_COUNTS * (reading.resolution or 0.0), STILL_SHARE * abs(values[-1]))
+    return still or min(steps) >= 0 or max(steps) <= 0
 
 
 def _agree(before: float, reading: Reading) -> bool:

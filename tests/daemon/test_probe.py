@@ -174,3 +174,18 @@ def test_what_is_clipped_never_settles(bench):
         bench.now_us += 400_000
         bench.read(0.04, Quantity.RIPPLE, Flag.CLIPPED, resolution=0.0002)
     assert not bench.told(StayGrew)
+
+
+def test_a_slow_approach_below_a_volt_belongs_to_the_stay_and_does_not_split_it(bench):
+    """The approach of a hand-held meter's input filter (0.15 s) to a base's 0.6 V, read at ten a second."""
+    bench.float_lead()
+    bench.mark("Q712 E")
+    bench.float_lead(0.5)
+    landed_us = bench.now_us
+    for volts in (0.39475, 0.50047, 0.55759, 0.58846, 0.58846, 0.61400, 0.61890, 0.62150, 0.62290, 0.62400, 0.62430):
+        bench.read(volts, resolution=1e-5)
+    for number in range(20):
+        bench.read(0.6246 if number % 3 else 0.6245, resolution=1e-5)
+    (began,) = bench.told(StayBegan)
+    assert landed_us < began.from_us <= landed_us + 2 * STEP_US
+    assert bench.probe.settled.value == pytest.approx(0.6246, abs=2e-4)
