@@ -1,14 +1,15 @@
 """VISA resource names: what a user writes to say where an instrument is. Pure, no I/O.
 
-========================================  ======  ==========================================
-``TCPIP::HOST::PORT::SOCKET``             socket  SCPI over plain TCP
-``TCPIP::HOST[,PORT]::inst0::INSTR``      vxi11   VXI-11; with PORT no portmapper is asked
-``TCPIP::HOST::hislip0[,PORT]::INSTR``    hislip  IVI-6.1, port 4880
-``ASRL/dev/ttyUSB0::INSTR``               serial  a serial port (Windows: ``ASRL3`` or ``ASRLCOM3``)
-``ASRLsocket://HOST:PORT::INSTR``          serial server  a serial port behind a LAN box, raw TCP
-``USB::0x1234::0x5678::SERIAL::INSTR``    usb     USB test and measurement class
-``GPIB::9::INSTR``                        gpib    IEEE 488.1
-========================================  ======  ==========================================
+======================================  =============  ==================================================
+``TCPIP::HOST::PORT::SOCKET``           socket         SCPI over plain TCP
+``TCPIP::HOST[,PORT]::inst0::INSTR``    vxi11          VXI-11; with PORT no portmapper is asked
+``TCPIP::HOST::gpib0,9::INSTR``         vxi11          GPIB behind a VXI-11 gateway
+``TCPIP::HOST::hislip0[,PORT]::INSTR``  hislip         IVI-6.1, port 4880
+``ASRL/dev/ttyUSB0::INSTR``             serial         a serial port (Windows: ``ASRL3`` or ``ASRLCOM3``)
+``ASRLsocket://HOST:PORT::INSTR``       serial server  a serial port behind a LAN box, raw TCP
+``USB::0x1234::0x5678::SERIAL::INSTR``  usb            USB test and measurement class
+``GPIB::9::INSTR``                      gpib           IEEE 488.1
+======================================  =============  ==================================================
 
 The grammar is that of the VISA library specification (VPP-4.3, section 4.3.1).
 """
@@ -28,7 +29,7 @@ EXAMPLES = (
 )
 
 _SOCKET = re.compile(r"TCPIP\d*::(\[[0-9a-f:.%\w]+\]|[^:,\s]+)::([^:]*)::SOCKET", re.IGNORECASE)
-_LAN = re.compile(r"TCPIP\d*::([^:,\s]+)(?:,(\d+))?(?:::([^:,\s]+)(?:,(\d+))?)?::INSTR", re.IGNORECASE)
+_LAN = re.compile(r"TCPIP\d*::([^:,\s]+)(?:,(\d+))?(?:::([^:,\s]+)(?:,(\d+(?:,\d+)?))?)?::INSTR", re.IGNORECASE)
 _SERIAL = re.compile(r"ASRL(.+?)(?:::INSTR)?", re.IGNORECASE)
 _SERIAL_SERVER = re.compile(r"ASRLsocket://(\[[0-9a-f:.%\w]+\]|[^:/\s]+):([^:/]*)(?:::INSTR)?", re.IGNORECASE)
 _USB = re.compile(
@@ -88,6 +89,8 @@ def _lan(name: str) -> ResourceName:
     if device.lower().startswith("hislip"):
         port = _port(name, device_port) if device_port else HISLIP_PORT
         return ResourceName(name, Way.HISLIP, host, port, device)
+    if device_port:
+        device = f"{device},{device_port}"  # a gateway's name for the instrument at that GPIB address: gpib0,9
     return ResourceName(name, Way.VXI11, host, _port(name, host_port) if host_port else None, device)
 
 
@@ -99,7 +102,7 @@ def _port(name: str, digits: str) -> int:
 
 def _serial(name: str) -> ResourceName:
     if served := _SERIAL_SERVER.fullmatch(name):
-        return ResourceName(name, Way.SERIAL_SERVER, served[1].strip("[]"), _port(name, served[2]), name[4:])
+        return ResourceName(name, Way.SERIAL_SERVER, served[1].strip("[]"), _port(name, served[2]))
     found = _SERIAL.fullmatch(name)
     if found is None or found[1].startswith("::"):
         raise ResourceNameError(f"{name!r}: name the serial port: ASRL/dev/ttyUSB0::INSTR or ASRLCOM3::INSTR.")

@@ -7,7 +7,7 @@ import threading
 import pytest
 
 from daemon.bench_file import Setup
-from daemon.poller import Polled, Poller, Recorded, Status
+from daemon.poller import STUCK_AT_MOST, Polled, Poller, Recorded, Status, stuck_after_s
 from drivers.clock import SystemClock
 from drivers.errors import AnswerError, LinkClosed, LinkRefused
 from drivers.protocols import InstrumentSpec
@@ -51,7 +51,7 @@ def make(opener, poll_s=0.01):
     messages = queue.SimpleQueue()
     setup = Setup(InstrumentSpec("meter", "meter", "TCPIP::127.0.0.1::1::SOCKET"), poll_s=poll_s)
     poller = Poller(setup, SystemClock(), messages.put, opener)
-    poller._random.uniform = lambda low, high: 0.0  # the waits between tries are not what is tested here
+    poller._memory.chance.uniform = lambda low, high: 0.0  # the waits between tries are not what is tested here
     return poller, messages
 
 
@@ -165,3 +165,81 @@ def test_a_record_asked_of_a_meter_is_answered_with_the_reason(running):
     until(messages, is_reading)
     poller.order_record(1)
     assert until(messages, lambda m: isinstance(m, Recorded))[-1].why == "it is not a scope"
+
+
+class HangingMeter(FakeMeter):
+    """Hangs in its third poll until it is let go, whatever the time, and then still brings a value."""
+
+    def __init__(self):
+        super().__init__()
+        self.let_go = threading.Event()
+
+    def poll(self):
+        if self.polls == 2:
+            self.let_go.wait(WAIT_S)
+        return super().poll()
+
+
+def test_a_worker_that_hangs_is_abandoned_and_said_so_and_another_goes_on(running):
+    hanging, fresh = HangingMeter(), FakeMeter()
+    meters = iter([hanging, fresh])
+    poller, messages = running(lambda spec, clock: next(meters))
+    poller.stuck_after_s = 0.1
+    seen = until(messages, lambda m: status_of(m) == "lost")
+    assert "hung" in seen[-1].why and "abandoned" in seen[-1].why
+    until(messages, lambda m: status_of(m) == "ok")
+    until(messages, is_reading)
+    hanging.let_go.set()
+    (worker,) = poller._stuck
+    worker.join(WAIT_S)
+    assert not worker.is_alive() and hanging.closed
+    poller.stop()
+    poller.join(WAIT_S)
+    values = [m.poll.readings[0].value for m in drain(messages) if is_reading(m)]
+    assert 3.0 not in values[:1] and values == sorted(values), "what the abandoned worker brought late was reported"
+
+
+def drain(messages):
+    while not messages.empty():
+        yield messages.get()
+
+
+def test_a_worker_that_hangs_for_ever_does_not_keep_the_poller_from_ending(running):
+    hanging = HangingMeter()
+    poller, messages = running(lambda spec, clock: hanging)
+    poller.stuck_after_s = 0.1
+    until(messages, is_reading)
+    until(messages, is_reading)
+    poller.stop()
+    poller.join(WAIT_S)
+    assert not poller.is_alive()
+    hanging.let_go.set()
+
+
+def test_no_more_than_a_few_hanging_workers_are_ever_left_behind(running):
+    hanging = [HangingMeter() for _ in range(9)]
+    for meter in hanging:
+        meter.polls = 2
+    opened = iter(hanging)
+    poller, messages = running(lambda spec, clock: next(opened))
+    poller.stuck_after_s = 0.05
+    poller._memory.wait_s = 0.0
+    for _ in range(STUCK_AT_MOST):
+        until(messages, lambda m: status_of(m) == "lost")
+    poller._memory.ending.wait(0.3)
+    assert sum(meter.polls == 2 for meter in hanging) == 9 and len(list(opened)) == 9 - STUCK_AT_MOST
+    for meter in hanging:
+        meter.let_go.set()
+
+
+@pytest.mark.parametrize(
+    ("spec", "seconds"),
+    [
+        (InstrumentSpec("m", "meter", "TCPIP::h::1::SOCKET", timeout_s=0.5), 1.0),
+        (InstrumentSpec("m", "meter", "TCPIP::h::1::SOCKET", timeout_s=0.5, options={"integration_s": 2.0}), 12.0),
+        (InstrumentSpec("s", "scope", "TCPIP::h::1::SOCKET"), 10.0),
+        (InstrumentSpec("m", "meter", "USB::1::2::3::INSTR"), 10.0),
+    ],
+)
+def test_stuck_is_twice_the_longest_wait_that_is_allowed(spec, seconds):
+    assert stuck_after_s(spec) == seconds

@@ -81,6 +81,9 @@ class PlayedLink:
         self.is_open = True
         self.waiting = []
 
+    def take_remarks(self):
+        return ()
+
     def close(self):
         self.is_open = False
 

@@ -1,0 +1,236 @@
+"""The work of a poller's thread: it alone owns the driver, polls it at its own period and reports.
+
+======================  ====================================================================
+state                   leaves it
+======================  ====================================================================
+opening                 opened: ok.  DriverError: lost
+ok                      LinkError or WrongInstrument: lost.  three unreadable answers in a row: lost
+lost                    after 0.5, 1, 2 ... 30 s (+-20 %): opening
+======================  ====================================================================
+"""
+
+import logging
+import random
+import threading
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from daemon.bench_file import Setup
+from drivers.clock import Clock
+from drivers.errors import DriverError, LinkError, WrongInstrument
+from drivers.protocols import Instrument, InstrumentSpec
+from drivers.readings import Identity, Poll, Trace
+
+log = logging.getLogger("probetrail.poller")
+
+FIRST_WAIT_S = 0.5
+LONGEST_WAIT_S = 30.0
+GOOD_POLLS_TO_TRUST = 3
+BAD_ANSWERS_TO_REOPEN = 3
+LOCAL_AFTER_S = 0.05  # a shorter rest is not worth giving the panel back
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """The instrument is now ``opening``, ``ok`` or ``lost``; ``why`` is fit to be shown."""
+
+    instrument: str
+    status: str
+    t_us: int
+    why: str = ""
+    identity: Identity | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Polled:
+    """What one poll brought."""
+
+    instrument: str
+    poll: Poll
+    t_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """The traces of one record that was asked for after a switch-on; ``order`` names the asking."""
+
+    instrument: str
+    order: int
+    traces: tuple[Trace, ...]
+    why: str = ""
+
+
+Message = Status | Polled | Recorded
+Report = Callable[[Message], None]
+Opener = Callable[[InstrumentSpec, Clock], Instrument]
+
+
+@dataclass
+class Memory:
+    """What outlives a worker: orders, who was there, and how long to wait before the next try."""
+
+    orders: deque[int] = field(default_factory=lambda: deque(maxlen=4))
+    wake: threading.Event = field(default_factory=threading.Event)
+    ending: threading.Event = field(default_factory=threading.Event)
+    identity: Identity | None = None
+    wait_s: float = FIRST_WAIT_S
+    chance: random.Random = field(default_factory=random.Random)
+
+
+class WatchedClock:
+    """The clock as handed to a driver; remembers when it was looked at last, which is a sign of life."""
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self.looked_s = clock.monotonic_s()
+
+    def now_us(self) -> int:
+        """See ``Clock``."""
+        return self._clock.now_us()
+
+    def monotonic_s(self) -> float:
+        """See ``Clock``."""
+        self.looked_s = now_s = self._clock.monotonic_s()
+        return now_s
+
+    def drift_us(self) -> int:
+        """See ``Clock``."""
+        return self._clock.drift_us()
+
+
+class Worker(threading.Thread):
+    """Polls until ``memory.ending``; once ``abandon`` was called it reports nothing more and ends when it can."""
+
+    def __init__(self, setup: Setup, clock: Clock, report: Report, opener: Opener, memory: Memory) -> None:
+        super().__init__(name=f"poll {setup.spec.name}", daemon=True)
+        self._setup = setup
+        self._name = setup.spec.name
+        self._own_clock = clock
+        self._clock = WatchedClock(clock)
+        self._report_it = report
+        self._opener = opener
+        self._memory = memory
+        self._lock = threading.Lock()
+        self._abandoned = False
+        self.resting = False
+
+    def silent_s(self) -> float:
+        """Seconds since the last sign of life; 0 while it rests between polls."""
+        looked_s = self._clock.looked_s
+        return 0.0 if self.resting else self._own_clock.monotonic_s() - looked_s
+
+    def abandon(self) -> None:
+        """From now on nothing that this worker still brings is believed."""
+        with self._lock:
+            self._abandoned = True
+
+    def run(self) -> None:
+        """Poll, and come back after every loss, until told to stop."""
+        while self._goes_on():
+            try:
+                self._serve_once()
+            except DriverError as error:
+                self._lose(str(error))
+            except Exception as error:  # a driver's own mistake must not silence the instrument for good
+                log.exception("driver of %s failed", self._name)
+                self._lose(f"its driver failed: {error!r}")
+            if self._goes_on():
+                self._rest(self._memory.wait_s * self._memory.chance.uniform(0.8, 1.2))
+                self._memory.wait_s = min(self._memory.wait_s * 2, LONGEST_WAIT_S)
+
+    def _goes_on(self) -> bool:
+        return not (self._abandoned or self._memory.ending.is_set())
+
+    def _report(self, message: Message) -> None:
+        with self._lock:
+            if not self._abandoned:
+                self._report_it(message)
+
+    def _lose(self, why: str) -> None:
+        self._say("lost", why)
+        while self._memory.orders and not self._abandoned:
+            self._report(Recorded(self._name, self._memory.orders.popleft(), (), why))
+
+    def _say(self, status: str, why: str = "", identity: Identity | None = None) -> None:
+        self._report(Status(self._name, status, self._clock.now_us(), why, identity))
+
+    def _rest(self, seconds: float) -> None:
+        self.resting = True
+        self._memory.wake.wait(max(0.0, seconds))
+        self._memory.wake.clear()
+        self._clock.monotonic_s()
+        self.resting = False
+
+    def _serve_once(self) -> None:
+        self._say("opening")
+        instrument = self._opener(self._setup.spec, self._clock)
+        try:
+            self._check_identity(instrument.identity)
+            self._say("ok", identity=instrument.identity)
+            self._poll_until_stopped(instrument)
+        finally:
+            self._leave(instrument)
+
+    def _leave(self, instrument: Instrument) -> None:
+        """Let go of the instrument; a source is switched off first, and what it answers is kept."""
+        switch_off = getattr(instrument, "switch_off", None)
+        if switch_off is not None:
+            self._report(Polled(self._name, switch_off(), self._clock.now_us()))
+        instrument.close()
+
+    def _check_identity(self, identity: Identity) -> None:
+        known = self._memory.identity
+        if known is not None and not known.same_instrument(identity):
+            raise WrongInstrument(
+                f"{identity} answers at {self._setup.spec.resource} where {known} did before: "
+                "its readings are not kept under the same name. Restart the daemon if it was exchanged on purpose."
+            )
+        with self._lock:
+            if not self._abandoned:
+                self._memory.identity = identity
+
+    def _poll_until_stopped(self, instrument: Instrument) -> None:
+        good = bad = 0
+        due_s = self._clock.monotonic_s()
+        while self._goes_on():
+            try:
+                self._report(Polled(self._name, instrument.poll(), self._clock.now_us()))
+                good, bad = good + 1, 0
+            except (LinkError, WrongInstrument):
+                raise
+            except DriverError as error:
+                bad += 1
+                self._report(Polled(self._name, Poll(remarks=(str(error),)), self._clock.now_us()))
+                if bad >= BAD_ANSWERS_TO_REOPEN:
+                    raise
+            if good >= GOOD_POLLS_TO_TRUST:
+                self._memory.wait_s = FIRST_WAIT_S
+            due_s = self._rest_until_due(instrument, due_s + self._setup.poll_s)
+
+    def _rest_until_due(self, instrument: Instrument, due_s: float) -> float:
+        """Serve orders and give the panel back while there is time; returns the next due moment."""
+        self._serve_orders(instrument)
+        late_s = self._clock.monotonic_s() - due_s
+        if late_s > self._setup.poll_s:
+            # Catch-up polls would queue on a slow instrument: skip, the times show the gap.
+            due_s += late_s
+        if due_s - self._clock.monotonic_s() >= LOCAL_AFTER_S:
+            instrument.to_local()
+        while self._goes_on() and (rest_s := due_s - self._clock.monotonic_s()) > 0:
+            self._rest(rest_s)
+            self._serve_orders(instrument)
+        return due_s
+
+    def _serve_orders(self, instrument: Instrument) -> None:
+        while self._memory.orders and self._goes_on():
+            record = getattr(instrument, "record", None)
+            order = self._memory.orders.popleft()
+            if record is None:
+                self._report(Recorded(self._name, order, (), "it is not a scope"))
+                continue
+            try:
+                self._report(Recorded(self._name, order, tuple(record())))
+            except DriverError as error:
+                self._report(Recorded(self._name, order, (), str(error)))
+                raise
