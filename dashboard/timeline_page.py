@@ -6,7 +6,7 @@ from typing import Any
 from urllib.parse import quote
 
 import pandas as pd
-from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.exceptions import PreventUpdate
 
 from daemon.records import SessionSummary
@@ -120,7 +120,6 @@ def add_callbacks(pages: Dash, review: Review) -> None:
     pages.callback(
         Output("timeline-look", "data"),
         Input("timeline-plot", "clickData"),
-        Input({"look": ALL}, "n_clicks"),
         prevent_initial_call=True,
     )(_look_at)
     pages.callback(
@@ -151,13 +150,10 @@ def _show(review: Review) -> Callable[..., Any]:
     return show
 
 
-def _look_at(clicked: Any, pressed: list[int | None]) -> Any:
-    if ctx.triggered_id == "timeline-plot":
-        data = clicked["points"][0].get("customdata") if clicked else None
-        return data[0] if data and data[0] is not None else no_update
-    if not ctx.triggered_id or not any(pressed):
-        return no_update  # the buttons were only just made
-    return ctx.triggered_id["look"]
+def _look_at(clicked: Any) -> Any:
+    """The placement whose bar was clicked; the table's buttons are timeline.js's."""
+    data = clicked["points"][0].get("customdata") if clicked else None
+    return data[0] if data and data[0] is not None else no_update
 
 
 def _show_placement(review: Review) -> Callable[..., Any]:

@@ -31,10 +31,9 @@ def _left_out(count: int) -> str:
 def _placement_row(row: Any, looked_at: bool) -> html.Tr:
     button = html.Button(
         f"look at {row.id}",
-        id={"look": int(row.id)},
         className="press small",
         type="button",
-        **{"aria-pressed": "true" if looked_at else "false"},
+        **{"aria-pressed": "true" if looked_at else "false", "data-look": str(int(row.id))},
     )
     return html.Tr(
         className="struck" if row.struck else "",

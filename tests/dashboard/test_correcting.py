@@ -89,6 +89,18 @@ def test_a_stay_that_says_nothing_is_faint_on_the_plot_and_not_listed_but_a_stru
     assert sum(height < max(heights) / 2 for height in heights) == 1
 
 
+def test_no_press_is_lost_while_a_running_session_redraws_its_table(timeline: Page, writer: SessionWriter) -> None:
+    """Six presses in quick succession from the first placement, a note kept in between: the seventh is open."""
+    for n in range(6):
+        timeline.keyboard.press("n")
+        writer.add_event(LATER_US + n, "note", f"Note {n}.")
+        writer.commit()
+    expect(timeline.locator("#correct-heading")).to_have_text("Placement 7: what it really was")
+    timeline.get_by_role("button", name="look at 3").click()
+    expect(timeline.locator("#correct-heading")).to_have_text("Placement 3: what it really was")
+    expect(timeline.locator("#timeline-table [aria-pressed=true]")).to_have_text("look at 3")
+
+
 def test_what_a_placement_really_was_is_said_by_keyboard_alone(timeline: Page, served: Served) -> None:
     """e, the words, Enter: only what was changed is sent, with the reason; the answer is in words."""
     timeline.keyboard.press("e")
