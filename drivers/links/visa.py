@@ -22,10 +22,19 @@ from contextlib import contextmanager
 from typing import Any
 
 import pyvisa
-from pyvisa.constants import BufferOperation, ControlFlow, Parity, SerialTermination, StatusCode, StopBits
+from pyvisa.constants import (
+    BufferOperation,
+    ControlFlow,
+    InterfaceType,
+    Parity,
+    SerialTermination,
+    StatusCode,
+    StopBits,
+)
 from pyvisa.resources import MessageBasedResource
 from pyvisa_py.protocols import hislip
 from pyvisa_py.protocols.rpc import RPCError
+from pyvisa_py.sessions import Session
 
 from drivers import scpi
 from drivers.clock import Clock
@@ -294,19 +303,26 @@ class VisaLink:
             table.pop(handle, None)
 
 
-def visa_resources() -> list[str]:
-    """Resource names that pyvisa-py finds (VXI-11 broadcast, mDNS, USB, GPIB, serial); takes some seconds.
+def usb_and_gpib_names() -> list[str]:
+    """Resource names of the instruments that pyvisa-py finds on USB and GPIB.
 
-    Raises ``LinkError`` where a backend fails as a whole.
+    Only these: its own search of the LAN takes seconds, and its list of serial ports says nothing that pyserial
+    does not. Raises ``LinkError`` where a backend fails as a whole.
     """
     try:
-        return list(_manager("@py").list_resources("?*"))
-    except Exception as error:  # whatever a missing library or a network without broadcast makes of it
-        raise LinkError(f"the search through VISA failed ({error!r}).") from error
+        return [name for kind in _classes() for name in kind.list_resources()]
+    except Exception as error:  # whatever a missing library makes of it
+        raise LinkError(f"the search for USB and GPIB instruments failed ({error!r}).") from error
 
 
 def _manager(backend: str) -> pyvisa.ResourceManager:
     return pyvisa.ResourceManager(backend)
+
+
+def _classes() -> list[Any]:
+    _manager("@py")  # loads the classes
+    kinds = (InterfaceType.usb, InterfaceType.gpib)
+    return [kind for (way, form), kind in Session.iter_valid_session_classes() if way in kinds and form == "INSTR"]
 
 
 def _set_port(session: Any, options: Mapping[str, Any]) -> None:

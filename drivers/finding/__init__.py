@@ -1,0 +1,1 @@
+"""Ways to find instruments: a broadcast, announced services, and what tells one kind from another."""
