@@ -201,7 +201,8 @@ class _FaultyWire:
 
 def _middle(data: Spoken) -> int:
     """In the middle of the answer's own words, after the frame that announces them."""
-    return (data.body.start + data.body.stop) // 2
+    middle: int = (data.body.start + data.body.stop) // 2
+    return middle
 
 
 def _with_body(data: Spoken, body: bytes) -> bytes:

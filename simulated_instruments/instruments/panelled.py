@@ -34,9 +34,13 @@ class Panelled(Speaker):
 
     @command(":SYSTem:LOCal")
     def _local(self, call: Call) -> None:
-        self.turn("locked", False)
+        self.hold_panel(False)
 
     @command(":SYSTem:REMote", ":SYSTem:RWLock")
     def _remote(self, call: Call) -> None:
         """Locks the knobs against hands until SYSTem:LOCal."""
-        self.turn("locked", True)
+        self.hold_panel(True)
+
+    def hold_panel(self, held: bool) -> None:
+        """Lock the knobs against hands, or free them: what remote and local of a bus do."""
+        self.turn("locked", held)

@@ -9,8 +9,9 @@ In a test, one line is enough::
 ``simulated_instruments.faults`` makes.
 """
 
+from simulated_instruments.serving.hislip import HislipServer, serve_hislip
 from simulated_instruments.serving.server import Server
 from simulated_instruments.serving.tcp import TcpServer, serve_tcp
 from simulated_instruments.serving.tty import TtyServer, serve_tty
 
-__all__ = ["Server", "TcpServer", "TtyServer", "serve_tcp", "serve_tty"]
+__all__ = ["HislipServer", "Server", "TcpServer", "TtyServer", "serve_hislip", "serve_tcp", "serve_tty"]
