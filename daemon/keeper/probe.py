@@ -186,9 +186,7 @@ class Probe:
             return
         self._slack = 0
         self._held_us = reading.t_us
-        # What crept one way for a while had landed before that could be seen; the first may still be in the air.
-        crept = not self._grip and abs(reading.value) < OPEN_LEAD_V and len(self._recent) == GRIP_READINGS
-        self._grip.append(self._recent[1].t_us if crept else reading.t_us)
+        self._grip.append(reading.t_us if self._grip else _landed_us(self._recent))
         held = len(self._grip) >= GRIP_READINGS and reading.t_us - self._grip[0] >= GRIP_US
         if held and not self.staying and self.point:
             yield self._begin(self._grip[0], None)
@@ -239,6 +237,15 @@ def _holds_on(recent: Sequence[Reading]) -> bool:
         return False
     still = max(values) - min(values) <= max(STILL_COUNTS * (reading.resolution or 0.0), STILL_SHARE * abs(values[-1]))
     return still or min(steps) >= 0 or max(steps) <= 0
+
+
+def _landed_us(recent: Sequence[Reading]) -> int:
+    """What crept one way had landed before that could be seen: where it had come a quarter of its way."""
+    first, last = recent[0], recent[-1]
+    if abs(last.value) >= OPEN_LEAD_V or len(recent) < GRIP_READINGS:
+        return last.t_us
+    way = abs(first.value - last.value)
+    return next(each.t_us for each in recent if abs(each.value - last.value) <= 0.75 * way)
 
 
 def _agree(before: float, reading: Reading) -> bool:

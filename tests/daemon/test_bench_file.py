@@ -65,7 +65,7 @@ def test_a_good_file_becomes_a_bench():
         (('probe = "red"', ""), '1 ("meter"): probe: is missing: name the probe'),
         (('"scope A", "scope B"', '"red", "scope B"'), "probe 'red' stands twice"),
         (('name = "scope"', 'name = "meter"'), "name 'meter' stands twice"),
-        (('link = "visa"', 'link = "usb"'), '2 ("scope"): link: must be one of tcp, serial, visa'),
+        (('link = "visa"', 'link = "usb"'), '2 ("scope"): link: must be one of tcp, serial'),
         (("percent_range = 0.01", "per_range = 0.01"), "accuracy: must be { percent_reading"),
         (("percent_range = 0.01", "percent_range = -1"), "accuracy: its values must be per cents"),
         (("watch_switch_on = true", 'watch_switch_on = "yes"'), "watch_switch_on: must be true or false"),
