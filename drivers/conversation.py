@@ -38,6 +38,8 @@ from drivers.readings import Identity
 T = TypeVar("T")
 
 ERRORS_AT_MOST = 32
+ATTEMPTS = 2
+OBJECTION = "its error queue held "
 POWER_ON = 128  # bit 7 of the standard event status register (IEEE 488.2, 11.5.1.1)
 ERROR_QUERY = "SYST:ERR?"  # SCPI-99 vol. 2, 21.8
 
@@ -99,17 +101,27 @@ class Conversation:
 
     def ask(self, query: str, parse: Callable[[str], T], timeout_s: float | None = None) -> Answer[T]:
         """Ask for one line and read it with ``parse``; the link is suspect until that has succeeded."""
+        if self._tag is not None:
+            return self._ask_tagged(query, parse, timeout_s)
         self._make_ready()
-        if self._tag is None:
-            return self._exchange(query, lambda line: parse(scpi.decode(line)), self._link.read_line, timeout_s)
-        self._tag = self._tag % 254 + 1
-        expected, join = self._tag, "" if query[0] in ":*" else ":"
-        return self._exchange(
-            f"*ESE {expected};*ESE?;{join}{query}",
-            lambda line: parse(_without_tag(scpi.decode(line), expected)),
-            self._link.read_line,
-            timeout_s,
-        )
+        return self._exchange(query, lambda line: parse(scpi.decode(line)), self._link.read_line, timeout_s)
+
+    def _ask_tagged(self, query: str, parse: Callable[[str], T], timeout_s: float | None) -> Answer[T]:
+        """One write and one read: the number in the answer proves it, so nothing else has to be looked at."""
+        if self._suspect:
+            self.get_in_step()
+        assert self._tag is not None
+        self._tag = tag = self._tag % 254 + 1
+        join = "" if query[0] in ":*" else ":"
+        self._suspect = True
+        asked_us = self._clock.now_us()
+        deadline_s = self._deadline_s(timeout_s)
+        self._link.write(f"*ESE {tag};*ESE?;{join}{query}".encode("ascii"), deadline_s)
+        line = self._link.read_line(deadline_s)
+        answered_us = self._clock.now_us()
+        value = parse(_without_tag(scpi.decode(line), tag))
+        self._suspect = False
+        return Answer(value, (asked_us + answered_us) // 2, (answered_us - asked_us + 1) // 2)
 
     def ask_block(self, query: str, timeout_s: float | None = None) -> Answer[bytes]:
         """Ask for arbitrary block data (IEEE 488.2, 8.7.9) and return the payload."""
@@ -118,13 +130,31 @@ class Conversation:
 
     def try_ask(self, query: str, parse: Callable[[str], T], timeout_s: float | None = None) -> Answer[T] | None:
         """As ``ask``, but None where the instrument does not understand; in step again afterwards."""
-        try:
-            return self.ask(query, parse, timeout_s)
-        except (LinkTimeout, AnswerError, OutOfStep):
+        return self.attempt(lambda: self.ask(query, parse, timeout_s))
+
+    def attempt(self, asking: Callable[[], Answer[T]]) -> Answer[T] | None:
+        """What ``asking`` brings, or None where the instrument does not understand it; in step again afterwards.
+
+        An instrument that keeps an error queue says so there when it does not understand, and that is no
+        event. Where it has no objection it was the way that failed: a remark, and asked once more.
+        """
+        for _ in range(ATTEMPTS):
             kept = len(self._remarks)
-            self.get_in_step()
-            del self._remarks[kept:]  # its objection to what was only tried is no event
-            return None
+            try:
+                return asking()
+            except (LinkTimeout, AnswerError, OutOfStep) as error:
+                self.get_in_step()
+                objected = self._forget_objections(kept)
+                if objected or not self.has_error_queue:
+                    return None
+                self.remark(f"out of step: {error}")
+        return None
+
+    def _forget_objections(self, kept: int) -> bool:
+        """Take the objections out of the remarks from number ``kept`` on; True where there were some."""
+        new = self._remarks[kept:]
+        self._remarks[kept:] = [remark for remark in new if not remark.startswith(OBJECTION)]
+        return len(self._remarks) < kept + len(new)
 
     def tell(self, command: str) -> None:
         """Send a command that has no answer. ``InstrumentRefused`` where the error queue objects."""
@@ -240,15 +270,19 @@ class Conversation:
     def _keeps_errors(self) -> bool:
         first = self.try_ask(ERROR_QUERY, scpi.read_error)
         if first is None:
-            return False
+            # One fault on the way must not make it an instrument without an error queue until the next opening.
+            first = self.try_ask(ERROR_QUERY, scpi.read_error)
+            if first is None:
+                return False
+            self.remark(f"out of step: {ERROR_QUERY} had to be asked twice")
         if first.value[0]:
-            self.remark(f"its error queue held {_objection(first.value)}")
+            self.remark(f"{OBJECTION}{_objection(first.value)}")
             self._remark_queue()
         return True
 
     def _remark_queue(self) -> None:
         for objection in self._read_queue():
-            self.remark(f"its error queue held {objection}")
+            self.remark(f"{OBJECTION}{objection}")
 
     def _read_queue(self) -> list[str]:
         objections: list[str] = []
@@ -273,6 +307,6 @@ def _objection(entry: tuple[int, str]) -> str:
 
 def _without_tag(text: str, expected: int) -> str:
     tag, _, rest = text.partition(";")
-    if scpi.read_integer(tag) != expected:
+    if tag != str(expected) and scpi.read_integer(tag) != expected:
         raise OutOfStep(f"{text[:60]!r} answers an earlier question (tag {tag}, {expected} was asked).")
     return rest
