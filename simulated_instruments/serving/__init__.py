@@ -13,5 +13,16 @@ from simulated_instruments.serving.hislip import HislipServer, serve_hislip
 from simulated_instruments.serving.server import Server
 from simulated_instruments.serving.tcp import TcpServer, serve_tcp
 from simulated_instruments.serving.tty import TtyServer, serve_tty
+from simulated_instruments.serving.vxi11 import Vxi11Server, serve_vxi11
 
-__all__ = ["HislipServer", "Server", "TcpServer", "TtyServer", "serve_hislip", "serve_tcp", "serve_tty"]
+__all__ = [
+    "HislipServer",
+    "Server",
+    "TcpServer",
+    "TtyServer",
+    "Vxi11Server",
+    "serve_hislip",
+    "serve_tcp",
+    "serve_tty",
+    "serve_vxi11",
+]
