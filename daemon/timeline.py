@@ -100,7 +100,7 @@ def _stay(number: int, entry: Entry) -> str:
 
 def _says_nothing(entry: Entry) -> bool:
     """A stay that was over before anything settled: its readings are kept and tagged, there is no value to tell."""
-    if entry["count"] or entry["to"] is None:
+    if entry["count"] or entry["struck"] or entry["to"] is None:
         return False
     return from_iso_utc(entry["to"]) - from_iso_utc(entry["from"]) < SHORT_STAY_US
 
