@@ -12,7 +12,7 @@ from typing import Any
 from drivers.errors import BenchFileError, ResourceNameError
 from drivers.protocols import NO_ACCURACY, InstrumentSpec
 from drivers.readings import Accuracy
-from drivers.registry import OPTIONS
+from drivers.registry import OPTIONS, option_mistakes
 from drivers.resource_names import parse_resource
 
 KINDS = ("meter", "scope", "generator", "supply")
@@ -109,7 +109,7 @@ def parse_bench(text: str, file_name: str, folder: Path) -> Bench:
     for key in content.keys() - {"instrument", "unit", "reference"}:
         mistakes.append(f"{file_name}: {key}: not known here; there are [[instrument]], [unit] and [[reference]].")
     setups = [
-        _setup(_Table(f'{file_name}: [[instrument]] {number} ("{table.get("name", "no name")}")', table, mistakes))
+        _setup(_Table(f"{file_name}: [[instrument]] {number} ({_named(table)})", table, mistakes), folder)
         for number, table in enumerate(_tables(content, "instrument", file_name, mistakes), start=1)
     ]
     if not setups and not mistakes:
@@ -135,6 +135,10 @@ def _tables(content: Mapping[str, Any], key: str, file_name: str, mistakes: list
         return found
     mistakes.append(f"{file_name}: {key}: must be tables headed [[{key}]].")
     return []
+
+
+def _named(table: Mapping[str, Any]) -> str:
+    return f'"{table.get("name", "no name")}"'
 
 
 class _Table:
@@ -187,7 +191,7 @@ class _Table:
         return self._table.get(key)
 
 
-def _setup(table: _Table) -> Setup:
+def _setup(table: _Table, folder: Path) -> Setup:
     kind = table.text("kind", needed=True, choices=KINDS)
     options = OPTIONS.get(kind, {})
     if kind:
@@ -199,7 +203,7 @@ def _setup(table: _Table) -> Setup:
         link=table.text("link", choices=LINKS) or None,
         timeout_s=table.number("timeout_s", 1.0, lambda value: 0.05 <= value <= 60, "0.05 to 60 seconds"),
         accuracy=_accuracy(table),
-        options=_options(table, options),
+        options=_options(table, kind, folder),
     )
     return Setup(
         spec=spec,
@@ -236,9 +240,9 @@ def _accuracy(table: _Table) -> Accuracy:
     return Accuracy(*map(float, values))
 
 
-def _options(table: _Table, options: Mapping[str, Any]) -> dict[str, Any]:
-    result = {}
-    for key, option in options.items():
+def _options(table: _Table, kind: str, folder: Path) -> dict[str, Any]:
+    result: dict[str, Any] = {}
+    for key, option in OPTIONS.get(kind, {}).items():
         value = table.raw(key)
         if value is None:
             continue
@@ -247,6 +251,10 @@ def _options(table: _Table, options: Mapping[str, Any]) -> dict[str, Any]:
             table.fault(key, f"must be {option.type.__name__}, not {value!r}: {option.meaning}.")
             continue
         result[key] = float(value) if fits_float else value
+    if str(result.get("dialect", "")).endswith(".toml"):
+        result["dialect"] = str(folder / result["dialect"])
+    for key, sentence in option_mistakes(kind, result):
+        table.fault(key, sentence)
     return result
 
 

@@ -7,7 +7,9 @@ from drivers import scpi
 from drivers.conversation import Answer, Conversation
 from drivers.errors import AnswerError, DriverError, LinkTimeout, OutOfStep
 from drivers.instrument import ScpiInstrument
-from drivers.readings import Flag, Poll, Quantity, Reading
+from drivers.meter_settings import IntegrationTime, sense_node
+from drivers.protocols import NO_ACCURACY
+from drivers.readings import Accuracy, Flag, Poll, Quantity, Reading
 from drivers.scpi import Configuration
 
 FETCH, READ = "FETC?", "READ?"  # SCPI-99 vol. 2, 3.2 and 3.3
@@ -42,6 +44,9 @@ class ScpiMeter(ScpiInstrument):
     understand that. When it changed in between, the value is not attributed: the reading is NaN with
     ``Flag.CHANGING`` and a remark tells the number. When only the range changed, the value stays,
     with the flag.
+
+    Each reading carries range, resolution and integration time as far as the meter says them, and the limits
+    of error that follow from the bench file.
     """
 
     def __init__(
@@ -49,14 +54,20 @@ class ScpiMeter(ScpiInstrument):
         conversation: Conversation,
         function: Quantity | None = None,
         reading_s: float | None = None,
+        accuracy: Accuracy = NO_ACCURACY,
     ) -> None:
-        """``function`` is used where the meter cannot be asked; ``reading_s`` is the allowed time of one reading."""
+        """``function`` is used where the meter cannot be asked; ``reading_s`` is the allowed time of one reading,
+        raised to three integration times where the meter tells those."""
         super().__init__(conversation)
         self._reading_s = reading_s
+        self._accuracy = accuracy
+        self._integration = IntegrationTime(conversation)
+        self._integration_s: float | None = None
         self._value_query = FETCH
         self._proved = False
         self._fixed = Configuration("", function)
-        self._range_silent: set[str] = set()
+        self._silent: set[str] = set()
+        self._node = ""
         self._function_query = self._find_function_query(function)
         self._asking = self._find_asking()
 
@@ -69,8 +80,14 @@ class ScpiMeter(ScpiInstrument):
 
     def poll(self) -> Poll:
         """One reading with function, range and flags; none, and a remark, on a function that is not kept."""
+        # Before the reading, which must not be lost to a fault in asking about it.
+        node = self._node
+        self._integration_s = self._integration.follow(node)
         answer = self._measure_one()
         measured = answer.value
+        self._node = sense_node(measured.after.function)
+        if self._node != node:
+            self._integration_s = None
         if measured.after.quantity is None:
             self._conversation.remark(f"its function {measured.after.function} is not one that is kept")
             return Poll(remarks=self._conversation.take_remarks())
@@ -97,7 +114,8 @@ class ScpiMeter(ScpiInstrument):
             half_width_us=answer.half_width_us,
             range=after.range,
             resolution=after.resolution,
-        )
+            integration_s=self._integration_s,
+        ).within(self._accuracy)
 
     def _measure_one(self) -> Answer[_Measured]:
         if self._proved or self._value_query == READ:
@@ -107,9 +125,11 @@ class ScpiMeter(ScpiInstrument):
         except (LinkTimeout, AnswerError, OutOfStep):
             # Nothing to fetch, or the word unknown (-230, -113): a way that the instrument is spared from
             # now on. Its objections in the error queue are no event.
-            self._conversation.take_remarks()
+            before = self._conversation.take_remarks()
             self._conversation.get_in_step()
             self._conversation.take_remarks()
+            for remark in before:
+                self._conversation.remark(remark)
             self._value_query = READ
             answer = self._measure(READ)
         self._proved = True
@@ -118,11 +138,17 @@ class ScpiMeter(ScpiInstrument):
     def _measure(self, query: str) -> Answer[_Measured]:
         if self._asking is Asking.TOGETHER:
             function = self._function_query
-            return self._conversation.ask(f"{function};:{query};:{function}", _three, self._reading_s)
+            return self._conversation.ask(f"{function};:{query};:{function}", _three, self._allowed_s())
         before = self._configuration()
-        answer = self._conversation.ask(query, scpi.read_number, self._reading_s)
+        answer = self._conversation.ask(query, scpi.read_number, self._allowed_s())
         measured = _Measured(*answer.value, before, self._configuration())
         return Answer(measured, answer.t_us, answer.half_width_us)
+
+    def _allowed_s(self) -> float | None:
+        """How long one reading may be silent: its integration time may have been turned up since the opening."""
+        if self._reading_s is None or self._integration_s is None:
+            return self._reading_s
+        return max(self._reading_s, 3 * self._integration_s)
 
     def _configuration(self) -> Configuration:
         if self._asking is Asking.FIXED:
@@ -131,18 +157,29 @@ class ScpiMeter(ScpiInstrument):
 
     def _with_range(self, configuration: Configuration) -> Configuration:
         """``SENS:FUNC?`` says no range: ask for it (SCPI-99 vol. 2, 18.21) where the meter answers."""
-        function = configuration.function.upper().removeprefix(":").removeprefix("SENS:")
-        if not function or self._function_query == "CONF?" or function in self._range_silent:
+        function = sense_node(configuration.function)
+        if not function or self._function_query == "CONF?":
             return configuration
-        answer = self._conversation.try_ask(f"SENS:{function}:RANG?", scpi.read_finite)
+        range_, resolution = (self._setting(f"SENS:{function}:{node}?") for node in ("RANG", "RES"))
+        return Configuration(configuration.function, configuration.quantity, range_, resolution)
+
+    def _setting(self, query: str) -> float | None:
+        if query in self._silent:
+            return None
+        try:
+            answer = self._conversation.try_ask(query, scpi.read_finite)
+        except DriverError:
+            return None  # the reading stands; the next question finds the link suspect
         if answer is None:
-            self._range_silent.add(function)
-            return configuration
-        return Configuration(configuration.function, configuration.quantity, answer.value)
+            self._silent.add(query)
+            return None
+        return answer.value
 
     def _find_function_query(self, function: Quantity | None) -> str:
         for query in FUNCTION_QUERIES:
-            if self._conversation.try_ask(query, scpi.read_configuration) is not None:
+            answer = self._conversation.try_ask(query, scpi.read_configuration)
+            if answer is not None:
+                self._node = sense_node(answer.value.function)
                 return query
         if function is None:
             raise DriverError(

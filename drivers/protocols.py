@@ -64,13 +64,22 @@ class Scope(Instrument, Protocol):
     def record(self) -> Sequence[Trace]:
         """Stop, read every channel of one and the same record, and run again."""
 
+    def arm(self) -> None:
+        """Wait for one trigger; returns at once. Polls bring nothing until it has come, then its record."""
+
+    def disarm(self) -> None:
+        """Wait no more; a scope that ran before runs again."""
+
 
 class Generator(Instrument, Protocol):
-    """A signal source with a ceiling that no command can lift."""
+    """A signal source with a ceiling that no command can lift, off whenever it is let go or was lost."""
 
     def set_output(self, on: bool, frequency_hz: float | None = None, level_dbm: float | None = None) -> Poll:
         """Set, read back and return what was read. Above the ceiling: ``CommandError``, nothing changed."""
 
+
+    def set_modulation(self, kind: str, amount: float = 0.0, source: str = "internal") -> Poll:
+        """``kind`` am (``amount`` in per cent), fm (hertz) or none; ``source`` internal or external."""
 
     def switch_off(self) -> Poll:
         """Output off and made sure of; what was read back. Never raises: a doubt is a remark."""

@@ -1,7 +1,9 @@
 """What an instrument says: readings, traces, and what they are readings of."""
 
-from dataclasses import dataclass, field
+import math
+from dataclasses import dataclass, field, replace
 from enum import IntFlag, StrEnum
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +29,8 @@ class Quantity(StrEnum):
     MAINS = "mains_v"
     LEVEL = "level_dbm"
     OUTPUT = "output_on"
+    AM_DEPTH = "am_depth_percent"
+    FM_DEVIATION = "fm_deviation_hz"
 
     @property
     def unit(self) -> str:
@@ -57,7 +61,10 @@ _UNITS = {
     Quantity.MAINS: "V",
     Quantity.LEVEL: "dBm",
     Quantity.OUTPUT: "",
+    Quantity.AM_DEPTH: "%",
+    Quantity.FM_DEVIATION: "Hz",
 }
+_OPEN_IS_OVERLOAD = {Quantity.OHM, Quantity.OHM_4W, Quantity.CONTINUITY, Quantity.DIODE}
 _DEAD_ONLY = {
     Quantity.OHM,
     Quantity.OHM_4W,
@@ -101,7 +108,9 @@ class Reading:
 
     ``t_us`` is the middle of the query, ``half_width_us`` how far either side it may lie;
     ``value`` is NaN when a flag says that there is none (overload, not-a-number);
-    ``range`` and ``resolution`` are in the value's unit, None where the instrument is silent.
+    ``range`` and ``resolution`` are in the value's unit, None where the instrument is silent;
+    ``integration_s`` is how long the instrument looked; ``accuracy`` the half width of its stated limits
+    of error at this value (per cent of reading plus of range, from the bench file), None where none are stated.
     """
 
     t_us: int
@@ -112,6 +121,19 @@ class Reading:
     half_width_us: int = 0
     range: float | None = None
     resolution: float | None = None
+    integration_s: float | None = None
+    accuracy: float | None = None
+
+    @property
+    def open_lead(self) -> bool:
+        """True where nothing conducts between the leads: beyond the range on a function that sends a current."""
+        return Flag.OVERLOAD in self.flags and self.quantity in _OPEN_IS_OVERLOAD
+
+    def within(self, accuracy: Accuracy) -> "Reading":
+        """This reading with its limits of error, where some are stated and it has a value."""
+        if accuracy == Accuracy() or not math.isfinite(self.value):
+            return self
+        return replace(self, accuracy=accuracy.half_width(self.value, self.range))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -119,14 +141,14 @@ class Trace:
     """A stretch of waveform of one channel.
 
     ``t0_us`` is the session time of the first sample; ``t0_half_width_us`` its uncertainty;
-    ``dt_s`` the sample distance; ``codes`` the converter's own numbers (shape (n,), int16 or
-    smaller kept as they came); volts = ``codes * scale_v + offset_v``; ``lowest_code`` and
+    ``dt_s`` the sample distance; ``codes`` the converter's own numbers (shape (n,), int8, uint8 or
+    int16, kept as they came); volts = ``codes * scale_v + offset_v``; ``lowest_code`` and
     ``highest_code`` are the ends of the converter's range, where a sample is clipped.
     """
 
     t0_us: int
     dt_s: float
-    codes: NDArray[np.int16]
+    codes: NDArray[Any]
     scale_v: float
     offset_v: float
     channel: str
@@ -135,6 +157,8 @@ class Trace:
     highest_code: int = 32767
     coupling: str = "DC"
     rolling: bool = False
+    v_div: float | None = None  # volts a division, as the scope says; None where it is silent
+    probe_factor: float | None = None  # 10 for a 10:1 probe, contained in the volts already
 
     @property
     def volts(self) -> NDArray[np.float64]:

@@ -6,15 +6,14 @@ from dataclasses import dataclass
 
 from drivers import scpi
 from drivers.clock import Clock
-from drivers.conversation import Conversation
+from drivers.conversation import Answer, Conversation
 from drivers.dialects import ScopeDialect
-from drivers.errors import DriverError
+from drivers.errors import AnswerError, DriverError
 from drivers.instrument import ScpiInstrument
 from drivers.readings import Poll, Trace
-from drivers.waveform import Preamble, Samples, read_preamble, read_samples
+from drivers.scope_forms import BLOCK_TIMEOUT_S, Waveform, fetch
 
 UNKNOWN_HALF_WIDTH_US = 86_400_000_000  # a record of unknown age: a day, and a remark
-BLOCK_TIMEOUT_S = 5.0  # a scope may finish drawing before it begins to answer
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +24,14 @@ class _Moment:
     half_width_us: int
 
 
+@dataclass(frozen=True, slots=True)
+class _Armed:
+    """Since when a single capture is waited for, and what the scope did before."""
+
+    since_us: int
+    state: str | None
+
+
 class ScpiScope(ScpiInstrument):
     """Reads what is on the screen. Of its settings only the choice of the channel to be sent changes.
 
@@ -32,6 +39,9 @@ class ScpiScope(ScpiInstrument):
     moment of the stop, or of the question when it runs. Otherwise the samples lie around a trigger
     whose moment the scope does not tell: the record ended at most its own length before the question, and
     ``t0_half_width_us`` says so; a record found stopped or waiting is of unknown age.
+
+    ``arm`` makes it wait for one trigger. Polls then bring nothing until it has come: the poll that finds
+    the scope stopped brings the record, whose end lies between this poll and the one before.
     """
 
     def __init__(
@@ -40,14 +50,22 @@ class ScpiScope(ScpiInstrument):
         clock: Clock,
         dialect: ScopeDialect,
         channels: Sequence[int] = (),
+        armed: bool = False,
     ) -> None:
-        """``channels`` are read whether they are shown or not; empty: those that are shown."""
+        """``channels`` are read whether they are shown or not; empty: those that are shown.
+
+        With ``armed`` it is armed at once and again after each capture.
+        """
         super().__init__(conversation)
         self._clock = clock
         self._dialect = dialect
         self._fixed_channels = tuple(channels)
         self._unknown_words: set[str] = set()
         self._channels = self._fixed_channels or self._find_channels()
+        self._armed: _Armed | None = None
+        self._arms_again = armed
+        if armed:
+            self.arm()
 
     @property
     def abilities(self) -> tuple[str, ...]:
@@ -57,21 +75,79 @@ class ScpiScope(ScpiInstrument):
 
     def poll(self) -> Poll:
         """A trace of each channel that is on, as it runs; each may be of a record of its own."""
+        if self._armed is not None:
+            return Poll(traces=self._captured(self._armed), remarks=self._conversation.take_remarks())
         unknown = self._state() in (*self._dialect.stopped, *self._dialect.waiting)
         traces = self._all_traces(self._rolls(), None, unknown)
         return Poll(traces=traces, remarks=self._conversation.take_remarks())
 
+    def arm(self) -> None:
+        """Wait for one trigger from now on; returns at once. Raises ``DriverError`` where it has no word for that."""
+        if not self._dialect.arm or not self._dialect.state:
+            raise DriverError(f"{self._dialect.name} has no word to arm the scope: give its dialect arm and state.")
+        state = self._armed.state if self._armed else self._state()
+        if state is None:
+            raise DriverError(f"it does not answer {self._dialect.state}: it cannot be told when it was triggered.")
+        self._conversation.tell_unchecked(self._dialect.arm)
+        self._armed = _Armed(self._clock.now_us(), state)
+
+    def disarm(self) -> None:
+        """Wait no more; a scope that ran before runs again."""
+        armed, self._armed = self._armed, None
+        if armed is None:
+            return
+        self._arms_again = False
+        self._leave(armed)
+
+    def close(self) -> None:
+        """Let go; a scope that was armed from here goes on as before. Safe to call twice, never raises."""
+        with contextlib.suppress(DriverError):
+            self.disarm()
+        super().close()
+
     def record(self) -> Sequence[Trace]:
         """Stop, read every channel that is on of one record, run again; a scope that was stopped stays so."""
         state = self._state()
-        if state in self._dialect.stopped:
+        if state in self._dialect.stopped and self._armed is None:
             return self._all_traces(rolling=False, end=None, unknown=True)
         rolling = self._rolls()
         try:
             return self._all_traces(rolling, self._stop(), unknown=state in self._dialect.waiting)
         finally:
             with contextlib.suppress(DriverError):
-                self._conversation.tell_unchecked(self._dialect.run)
+                self._go_on(state)
+
+    def _go_on(self, state: str | None) -> None:
+        """After a record: what it did before the stop."""
+        if self._armed is not None:
+            self._conversation.tell_unchecked(self._dialect.arm)
+        else:
+            self._conversation.tell_unchecked(self._filled(self._dialect.run, state))
+
+    def _captured(self, armed: _Armed) -> tuple[Trace, ...]:
+        """The traces of a capture that has been triggered; none while it is waited for."""
+        asked_us = self._clock.now_us()
+        if self._state() not in self._dialect.stopped:
+            self._armed = _Armed(asked_us, armed.state)
+            return ()
+        half_us = (self._clock.now_us() - armed.since_us + 1) // 2
+        traces = self._all_traces(True, _Moment(armed.since_us + half_us, half_us), unknown=False)
+        if self._arms_again:
+            self._conversation.tell_unchecked(self._dialect.arm)
+            self._armed = _Armed(self._clock.now_us(), armed.state)
+        else:
+            self._armed = None
+            self._leave(armed)
+        return traces
+
+    def _leave(self, armed: _Armed) -> None:
+        if armed.state not in self._dialect.stopped:
+            self._conversation.tell_unchecked(self._filled(self._dialect.disarm or self._dialect.run, armed.state))
+
+    def _filled(self, command: str, state: str | None) -> str:
+        """``{state}`` in a command is what the scope said that it did, as far as that means running."""
+        running = self._dialect.running
+        return command.format(state=state if state in running else next(iter(running), ""), channel="")
 
     def _all_traces(self, rolling: bool, end: _Moment | None, unknown: bool) -> tuple[Trace, ...]:
         return tuple(self._trace(channel, rolling, end, unknown) for channel in self._shown_channels())
@@ -85,15 +161,15 @@ class ScpiScope(ScpiInstrument):
 
     def _trace(self, channel: int, rolling: bool, end: _Moment | None, unknown: bool) -> Trace:
         coupling = self._word(self._dialect.coupling, channel) or "DC"
-        self._conversation.tell_unchecked(self._dialect.choose.format(channel=channel))
-        preamble = self._conversation.ask(self._dialect.preamble, read_preamble)
-        signed, high_byte_first = self._number_form(preamble.value)
-        samples = read_samples(self._data(preamble.value), preamble.value, self._dialect, signed, high_byte_first)
-        end = end or _Moment(preamble.t_us, preamble.half_width_us)
-        start = self._start(preamble.value, samples, rolling, end, unknown)
+        v_div, factor = self._setting(self._dialect.scale, channel), self._setting(self._dialect.probe, channel)
+        if self._dialect.choose:
+            self._conversation.tell_unchecked(self._dialect.choose.format(channel=channel))
+        sent = fetch(self._conversation, self._dialect.transfer.form, channel, self._word)
+        layout, samples = sent.value.layout, sent.value.samples
+        start = self._start(sent, rolling, end or _Moment(sent.t_us, sent.half_width_us), unknown)
         return Trace(
             t0_us=start.t_us,
-            dt_s=preamble.value.dt_s,
+            dt_s=layout.dt_s,
             codes=samples.codes,
             scale_v=samples.scale_v,
             offset_v=samples.offset_v,
@@ -101,14 +177,14 @@ class ScpiScope(ScpiInstrument):
             t0_half_width_us=start.half_width_us,
             lowest_code=samples.lowest_code,
             highest_code=samples.highest_code,
-            coupling=coupling,
-            rolling=rolling,
+            coupling=self._dialect.coupling_words.get(coupling, coupling),
+            rolling=rolling and self._armed is None,
+            v_div=v_div,
+            probe_factor=layout.probe_factor if factor is None else factor,
         )
 
-    def _start(
-        self, preamble: Preamble, samples: Samples, rolling: bool, end: _Moment, unknown: bool
-    ) -> _Moment:
-        span_us = round(preamble.dt_s * len(samples.codes) * 1e6)
+    def _start(self, sent: Answer[Waveform], rolling: bool, end: _Moment, unknown: bool) -> _Moment:
+        span_us = round(sent.value.layout.dt_s * len(sent.value.samples.codes) * 1e6)
         if rolling and not unknown:
             return _Moment(end.t_us - span_us, end.half_width_us)
         if unknown:
@@ -116,20 +192,6 @@ class ScpiScope(ScpiInstrument):
             return _Moment(end.t_us - span_us, UNKNOWN_HALF_WIDTH_US)
         # The record on the screen ended between one record's length before the question and the question.
         return _Moment(end.t_us - span_us - span_us // 2, end.half_width_us + (span_us + 1) // 2)
-
-    def _data(self, preamble: Preamble) -> bytes:
-        query = self._dialect.data
-        if preamble.format not in self._dialect.text_formats:
-            return self._conversation.ask_block(query, BLOCK_TIMEOUT_S).value
-        return self._conversation.ask(query, _text_samples, BLOCK_TIMEOUT_S).value
-
-    def _number_form(self, preamble: Preamble) -> tuple[bool, bool]:
-        """Whether the samples are signed, and whether the high byte comes first."""
-        unsigned = self._word(self._dialect.unsigned)
-        signed = unsigned is not None and unsigned in ("0", "OFF")
-        if preamble.format not in self._dialect.words_formats:
-            return signed, False
-        return signed, self._word(self._dialect.byte_order) in self._dialect.high_byte_first
 
     def _state(self) -> str | None:
         return self._word(self._dialect.state)
@@ -154,6 +216,14 @@ class ScpiScope(ScpiInstrument):
         answer = self._word(self._dialect.shown, channel)
         return answer is None or answer in ("1", "ON")
 
+    def _setting(self, query: str, channel: int) -> float | None:
+        """A number that the scope says of a channel, maybe with its unit behind it; None where it is silent."""
+        answer = self._word(query, channel)
+        try:
+            return None if answer is None else scpi.read_finite(answer.rstrip("VX"))
+        except AnswerError:
+            return None
+
     def _word(self, query: str, channel: int | None = None) -> str | None:
         """Answer to one of the dialect's optional questions, capitals; None where it is not understood."""
         question = query.format(channel=channel)
@@ -167,13 +237,4 @@ class ScpiScope(ScpiInstrument):
 
 
 def _read_word(text: str) -> str:
-    return scpi.unquoted(text).upper()
-
-
-def _text_samples(text: str) -> bytes:
-    """Samples as text come bare or inside of a block."""
-    data = text.encode("ascii")
-    if not data.startswith(b"#"):
-        return data
-    taken = scpi.take_block(data)
-    return taken[0] if taken else data[2:]
+    return scpi.last_word(text).upper()

@@ -19,6 +19,9 @@ LONGEST_BLOCK = 999_999_999  # nine digits are the most that a block header can 
 # IEEE 488.2: NR1 8.7.2, NR2 8.7.3, NR3 8.7.4.
 _NR1 = re.compile(r"[+-]?[0-9]{1,18}")
 _DECIMAL = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[Ee][+-]?[0-9]{1,4})?")
+# A response header in front of a block (IEEE 488.2, 8.4); some families put a comma into it.
+_HEADER = re.compile(rb":?[A-Za-z][A-Za-z0-9_:, ]{0,62}")
+_OVER = re.compile(r"[+-]?(?:O\.?L|OVLD|OVER|OVERLOAD|OFL|OVERFLOW)", re.IGNORECASE)
 _SPECIAL = {"INF": INFINITY, "+INF": INFINITY, "-INF": -INFINITY, "NINF": -INFINITY, "NAN": NOT_A_NUMBER}
 _NODE = re.compile(r"([A-Z]+)[0-9]*")
 _ERROR = re.compile(r"([+-]?[0-9]{1,6})\s*,\s*(.*)", re.DOTALL)
@@ -116,6 +119,8 @@ def _plain_number(text: str) -> float:
     word = text.strip()
     if word.upper() in _SPECIAL:
         return _SPECIAL[word.upper()]
+    if _OVER.fullmatch(word):  # common practice of meters older than SCPI, no source
+        return -INFINITY if word.startswith("-") else INFINITY
     if not _DECIMAL.fullmatch(word):
         raise AnswerError(f"{_shown(text)}: not a number (IEEE 488.2, 8.7.2 to 8.7.4).")
     value = float(word)
@@ -207,21 +212,29 @@ def unquoted(text: str) -> str:
 
 
 def block_header(data: bytes | bytearray) -> BlockHeader | None:
-    """Header of arbitrary block data (IEEE 488.2, 8.7.9 and 8.7.10); None while bytes are missing."""
-    if data and data[:1] != b"#":
-        raise AnswerError(f"{_shown(data)}: a block begins with # (IEEE 488.2, 8.7.9).")
-    if len(data) < 2:
+    """Header of arbitrary block data (IEEE 488.2, 8.7.9 and 8.7.10); None while bytes are missing.
+
+    A response header in front of it (8.4, such as ``:CURVE ``) is skipped.
+    """
+    found = _HEADER.match(data)
+    at = found.end() if found else 0
+    if len(data) <= at:
         return None
-    digits = data[1] - ord("0")
+    if data[at : at + 1] != b"#":
+        raise AnswerError(f"{_shown(data)}: a block begins with # (IEEE 488.2, 8.7.9).")
+    if len(data) < at + 2:
+        return None
+    digits = data[at + 1] - ord("0")
     if not 0 <= digits <= 9:
         raise AnswerError(f"{_shown(data)}: the second character of a block is a digit (IEEE 488.2, 8.7.9).")
+    start = at + 2 + digits
     if digits == 0:
-        return BlockHeader(2, None)
-    if not re.fullmatch(rb"[0-9]*", bytes(data[2 : 2 + digits])):
+        return BlockHeader(start, None)
+    if not re.fullmatch(rb"[0-9]*", bytes(data[at + 2 : start])):
         raise AnswerError(f"{_shown(data)}: the length of a block is written in digits (IEEE 488.2, 8.7.9).")
-    if len(data) < 2 + digits:
+    if len(data) < start:
         return None
-    return BlockHeader(2 + digits, int(data[2 : 2 + digits]))
+    return BlockHeader(start, int(data[at + 2 : start]))
 
 
 def take_block(data: bytes | bytearray) -> tuple[bytes, bytes] | None:
@@ -257,3 +270,8 @@ def format_number(value: float) -> str:
 def _shown(data: str | bytes | bytearray) -> str:
     shown = repr(data[:60] if isinstance(data, str) else bytes(data[:60]))
     return shown if len(data) <= 60 else shown + "..."
+
+
+def last_word(text: str) -> str:
+    """An answer's value without a response header before it (IEEE 488.2, 8.4) and without quotes."""
+    return unquoted(text.strip().rpartition(" ")[2]) if text.strip()[:1] not in ("\"", "'") else unquoted(text)

@@ -1,94 +1,148 @@
-"""Words that differ between families of instruments, each family in a TOML file of its own."""
+"""Words that differ between families of instruments, each family in a TOML file of its own.
 
+A dialect is named by one of the files that lie here (``form_a``), or by the path of a user's own file,
+which ends in ``.toml``. Mistakes come one line each: file, key, cure.
+"""
+
+import re
 import string
 import tomllib
-from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from collections.abc import Callable, Iterator
+from dataclasses import fields
 from importlib.resources import files
-from typing import Any, get_args, get_origin
+from pathlib import Path
+from typing import Any, TypeVar
 
+from drivers.dialects.checking import filled
+from drivers.dialects.generator_words import GeneratorDialect, generator_mistakes
+from drivers.dialects.scope_words import KINDS_OF_FIELD, FormC, Place, ScopeDialect
 from drivers.errors import DriverError
 
+__all__ = [
+    "GeneratorDialect",
+    "ScopeDialect",
+    "dialect_names",
+    "generator_dialect",
+    "read_generator_dialect",
+    "read_scope_dialect",
+    "scope_dialect",
+    "scope_dialects",
+]
 
-@dataclass(frozen=True, slots=True)
-class ScopeDialect:
-    """What one family of scopes calls things; an empty word means that the family has none.
+T = TypeVar("T")
 
-    ``{channel}`` in a word stands for the number of a channel.
-    """
-
-    name: str
-    channels: int
-    shown: str
-    coupling: str
-    choose: str
-    preamble: str
-    data: str
-    byte_order: str
-    unsigned: str
-    time_base_mode: str
-    state: str
-    stop: str
-    run: str
-    rolling: tuple[str, ...]
-    stopped: tuple[str, ...]
-    waiting: tuple[str, ...]
-    high_byte_first: tuple[str, ...]
-    bytes_formats: tuple[int, ...]
-    words_formats: tuple[int, ...]
-    text_formats: tuple[int, ...]
-
-
-NEEDED = ("name", "choose", "preamble", "data", "stop", "run")
+SUFFIX = ".toml"
+LONGEST_DESCRIPTOR = 1_000_000
+NEEDED = ("name", "stop", "run")
+NEEDED_OF_A_FORM = ("preamble", "data")
 
 
 def scope_dialect(name: str) -> ScopeDialect:
-    """The dialect of a file ``scope_NAME.toml`` in this folder. Raises ``DriverError``."""
-    file_name = f"scope_{name}.toml"
-    source = files("drivers.dialects").joinpath(file_name)
-    if not name.isidentifier() or not source.is_file():
-        raise DriverError(f"there is no scope dialect {name!r}: write one of {', '.join(scope_dialects())}.")
-    return read_scope_dialect(source.read_text(encoding="utf-8"), file_name)
+    """The dialect of that name or path. Raises ``DriverError``."""
+    return read_scope_dialect(*_text("scope", name))
+
+
+def generator_dialect(name: str) -> GeneratorDialect:
+    """The dialect of that name or path. Raises ``DriverError``."""
+    return read_generator_dialect(*_text("generator", name))
 
 
 def scope_dialects() -> list[str]:
     """Names of the scope dialects that come with the program."""
+    return dialect_names("scope")
+
+
+def dialect_names(kind: str) -> list[str]:
+    """Names of the dialects that come with the program for ``scope`` or ``generator``."""
     names = (entry.name for entry in files("drivers.dialects").iterdir())
-    return sorted(name[6:-5] for name in names if name.startswith("scope_") and name.endswith(".toml"))
+    start = f"{kind}_"
+    return sorted(
+        name[len(start) : -len(SUFFIX)] for name in names if name.startswith(start) and name.endswith(SUFFIX)
+    )
 
 
 def read_scope_dialect(text: str, file_name: str) -> ScopeDialect:
     """A dialect file's content, checked whole. Raises ``DriverError`` with one line a mistake."""
+    return _read(ScopeDialect, text, file_name, _scope_mistakes)
+
+
+def read_generator_dialect(text: str, file_name: str) -> GeneratorDialect:
+    """A dialect file's content, checked whole. Raises ``DriverError`` with one line a mistake."""
+    return _read(GeneratorDialect, text, file_name, generator_mistakes)
+
+
+def _read(kind: type[T], text: str, file_name: str, check: Callable[[T], Iterator[str]]) -> T:
     try:
-        table = tomllib.loads(text)
+        table: dict[str, Any] = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise DriverError(f"{file_name}: not TOML: {error}.") from error
-    mistakes = list(_mistakes(table, file_name))
-    if mistakes:
+    mistakes: list[str] = []
+    dialect = filled(kind, table, file_name, mistakes)
+    if dialect is not None:
+        mistakes += [f"{file_name}: {mistake}" for mistake in check(dialect)]
+    if mistakes or dialect is None:
         raise DriverError("\n".join(mistakes))
-    content: dict[str, Any] = {key: tuple(value) if isinstance(value, list) else value for key, value in table.items()}
-    return ScopeDialect(**content)
+    return dialect
 
 
-def _mistakes(table: Mapping[str, Any], file_name: str) -> list[str]:
-    known = {field.name: field.type for field in fields(ScopeDialect)}
-    found = [f"{file_name}: {key}: unknown; keys are {', '.join(known)}." for key in table.keys() - known.keys()]
-    for key, type_ in known.items():
-        if key not in table:
-            found.append(f'{file_name}: {key}: missing; write "" where the family has no such word.')
-        elif not _fits(table[key], type_):
-            found.append(f"{file_name}: {key}: {table[key]!r} is of the wrong kind.")
-        elif key in NEEDED and not table[key]:
-            found.append(f"{file_name}: {key}: cannot be empty.")
-        elif isinstance(table[key], str) and not _places(table[key]) <= {"channel"}:
-            found.append(f"{file_name}: {key}: only {{channel}} may stand in braces.")
-    return found
+def _text(kind: str, name: str) -> tuple[str, str]:
+    """Content and name of a dialect's file."""
+    if name.endswith(SUFFIX):
+        try:
+            return Path(name).read_text(encoding="utf-8"), Path(name).name
+        except (OSError, UnicodeDecodeError) as error:
+            raise DriverError(f"the dialect file {name} cannot be read as text ({error}).") from error
+    file_name = f"{kind}_{name}{SUFFIX}"
+    source = files("drivers.dialects").joinpath(file_name)
+    if not name.isidentifier() or not source.is_file():
+        names = ", ".join(dialect_names(kind))
+        raise DriverError(
+            f"there is no {kind} dialect {name!r}: write one of {names}, or the path of your own {SUFFIX} file."
+        )
+    return source.read_text(encoding="utf-8"), file_name
 
 
-def _fits(value: object, type_: Any) -> bool:
-    if get_origin(type_) is tuple:
-        return isinstance(value, list) and all(isinstance(part, get_args(type_)[0]) for part in value)
-    return isinstance(value, type_) and not isinstance(value, bool)
+def _scope_mistakes(dialect: ScopeDialect) -> Iterator[str]:
+    forms = [form for form in (dialect.transfer.form_a, dialect.transfer.form_b, dialect.transfer.form_c) if form]
+    if len(forms) != 1:
+        yield f"transfer: {len(forms)} forms; write exactly one of form_a, form_b and form_c."
+    places = {"run": {"channel", "state"}, "disarm": {"channel", "state"}, "one_field": {"key"}}
+    for table in (dialect, *forms):
+        for member in fields(table):
+            word = getattr(table, member.name)
+            if isinstance(word, str) and member.name != "recognised_by":
+                yield from _word_mistakes(member.name, word, places.get(member.name, {"channel"}))
+    if not dialect.running and "{state}" in dialect.run:
+        yield "running: cannot be empty where run has {state} in it; write the word of a scope that runs."
+    try:
+        re.compile(dialect.recognised_by)
+    except re.error as error:
+        yield f"recognised_by: not a regular expression ({error}); see the Python documentation of re."
+    for form in forms:
+        if isinstance(form, FormC):
+            yield from _descriptor_mistakes(form)
+
+
+def _word_mistakes(key: str, word: str, allowed: set[str]) -> Iterator[str]:
+    if not word and key in (*NEEDED, *NEEDED_OF_A_FORM):
+        yield f"{key}: cannot be empty."
+    if not word.isascii():
+        yield f"{key}: {word!r} is not ASCII; instruments understand nothing else."
+    if not _places(word) <= allowed:
+        yield f"{key}: only {' and '.join(f'{{{name}}}' for name in sorted(allowed))} may stand in braces."
+
+
+def _descriptor_mistakes(form: FormC) -> Iterator[str]:
+    if not form.before_data:
+        yield "before_data: cannot be empty; its first entry is the descriptor's own size."
+    named = [(member.name, getattr(form, member.name)) for member in fields(form)]
+    named += [(f"before_data {number}", place) for number, place in enumerate(form.before_data, 1)]
+    for key, value in named:
+        if isinstance(value, Place) and value.kind not in KINDS_OF_FIELD:
+            yield f"{key}: kind {value.kind!r}; write one of {', '.join(KINDS_OF_FIELD)}."
+        at = value.at if isinstance(value, Place) else value if key.endswith("_at") else 0
+        if not 0 <= at <= LONGEST_DESCRIPTOR:
+            yield f"{key}: {at} is no offset; write bytes from the descriptor's beginning."
 
 
 def _places(word: str) -> set[str]:
