@@ -7,13 +7,13 @@ A serial port is written to only with consent: what hangs on it may be no instru
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from drivers.clock import Clock
 from drivers.conversation import Conversation
 from drivers.errors import AnswerError, DriverError, LinkTimeout, OutOfStep
 from drivers.finding.broadcast import vxi11_names
-from drivers.finding.kinds import Guess, guess_kind
+from drivers.finding.kinds import KINDS_IN_ORDER, Guess, guess_kind
 from drivers.finding.services import service_names
 from drivers.links.choice import make_link
 from drivers.links.serial import serial_ports
@@ -118,13 +118,27 @@ class _Asking:
         )
 
     def _ask(self, name: str, options: Mapping[str, int], within_s: float) -> Found:
-        talk = Conversation(make_link(parse_resource(name), None, options, self._clock), self._clock, within_s)
-        try:
-            if not self._with_kinds:
-                return Found(name, talk.greet())
-            return Found(name, talk.open(), guess=guess_kind(talk))
-        finally:
-            talk.close()
+        return ask(self._clock, name, options, within_s, KINDS_IN_ORDER if self._with_kinds else ())
+
+
+def ask(
+    clock: Clock,
+    resource: str,
+    options: Mapping[str, Any],
+    within_s: float,
+    kinds: Sequence[str] = (),
+    link: str | None = None,
+) -> Found:
+    """Who is there, and which of ``kinds`` it seems to be (none: not asked). ``options`` and ``link`` as in a bench
+    file. Raises ``DriverError``.
+    """
+    talk = Conversation(make_link(parse_resource(resource), link, options, clock), clock, within_s)
+    try:
+        if not kinds:
+            return Found(resource, talk.greet())
+        return Found(resource, talk.open(), guess=guess_kind(talk, kinds))
+    finally:
+        talk.close()
 
 
 def serial_name(path: str) -> str:

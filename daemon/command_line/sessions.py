@@ -1,4 +1,4 @@
-"""Commands on files: ``timeline``, ``export``, ``switch-on``, and ``find``."""
+"""Commands on files: ``timeline``, ``export`` and ``switch-on``."""
 
 import argparse
 import json
@@ -9,8 +9,6 @@ from daemon.export import export
 from daemon.records import open_session
 from daemon.timeline import timeline, timeline_text
 from daemon.trace_file import judge_trace_file
-from drivers.clock import SystemClock
-from drivers.find import find
 
 
 def add_commands(groups: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -30,10 +28,6 @@ def add_commands(groups: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     parser.add_argument("--reference", type=Path, metavar="REF.csv", help="a healthy switch-on of the same point")
     parser.add_argument("--json", action="store_true", help="one JSON object and nothing else")
     parser.set_defaults(carry_out=_switch_on)
-
-    parser = groups.add_parser("find", help="what answers on this machine and LAN")
-    parser.add_argument("--json", action="store_true", help="one JSON object and nothing else")
-    parser.set_defaults(carry_out=_find)
 
 
 def _print_json(content: dict[str, Any]) -> None:
@@ -63,17 +57,4 @@ def _switch_on(options: argparse.Namespace) -> int:
     print(f"{answer['verdict']}. {answer['why']}")
     if answer["also"]:
         print("also: " + ", ".join(answer["also"]))
-    return 0
-
-
-def _find(options: argparse.Namespace) -> int:
-    found = list(find(SystemClock()))
-    if options.json:
-        rows = [{"resource": f.resource, "identity": str(f.identity or ""), "remark": f.remark} for f in found]
-        _print_json({"found": rows})
-        return 0
-    for entry in found:
-        print("  ".join(word for word in (entry.resource, str(entry.identity or ""), entry.remark) if word))
-    if not any(entry.resource for entry in found):
-        print("Nothing answers. Is the instrument on, on this LAN, and its remote interface enabled?")
     return 0

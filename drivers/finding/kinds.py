@@ -6,7 +6,7 @@ would, so they are not asked. SCPI-99 vol. 2: 3.1 (CONFigure), 3.2 (FETCh), 15 (
 """
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from drivers import scpi
@@ -14,6 +14,7 @@ from drivers.conversation import Conversation
 from drivers.dialects import ScopeDialect, scope_dialect, scope_dialects
 from drivers.errors import AnswerError
 
+KINDS_IN_ORDER = ("scope", "meter", "generator", "supply")
 TRY_S = 0.6  # an unknown word is answered by silence, so each one costs this much
 
 
@@ -26,10 +27,11 @@ class Guess:
     channels: int = 0
 
 
-def guess_kind(talk: Conversation) -> Guess:
-    """Ask an open conversation what it understands. Raises ``DriverError`` where the link itself fails."""
-    for way in (_scope, _meter, _source, _supply):
-        if (guess := way(talk)) is not None:
+def guess_kind(talk: Conversation, kinds: Sequence[str] = KINDS_IN_ORDER) -> Guess:
+    """Ask an open conversation which of ``kinds`` it is. Raises ``DriverError`` where the link itself fails."""
+    tellings = {"scope": _scope, "meter": _meter, "generator": _source, "supply": _supply}
+    for kind in kinds:
+        if (guess := tellings[kind](talk)) is not None:
             return guess
     return Guess("", "it understood none of the questions by which the kinds are told apart")
 
