@@ -31,6 +31,9 @@ def _bench(verbs: Any) -> None:
     bench.add_argument(
         "--no-fetch", action="append", default=[], metavar="NAME", help="this meter answers FETCh? with -230 only"
     )
+    bench.add_argument(
+        "--over", action="append", default=[], metavar="NAME=TRANSPORT", help="serve it over tcp, tty, hislip or vxi11"
+    )
 
 
 def _technician(verbs: Any) -> None:
@@ -48,24 +51,52 @@ def _parts(verbs: Any) -> None:
     unit.add_argument("scenario")
     unit.add_argument("--port", type=int, default=0)
     unit.add_argument("--seed", type=int, default=1)
-    instrument = verbs.add_parser("instrument", help="one instrument's process, at its old address if it had one")
-    instrument.add_argument("name")
-    instrument.add_argument("--runtime", type=Path, required=True)
+    _instrument(verbs)
+
+
+def _instrument(verbs: Any) -> None:
+    instrument = verbs.add_parser(
+        "instrument", help="one instrument: alone with a unit of its own, or as it was on a bench (--runtime)"
+    )
+    instrument.add_argument("name", metavar="KIND", help='as on the bench: meter, "clip meter", scope...')
+    instrument.add_argument("--over", default="", metavar="TRANSPORT", help="tcp, tty, hislip or vxi11")
+    instrument.add_argument("--port", type=int, default=0, help="0: a free one")
+    instrument.add_argument(
+        "--portmapper", type=int, metavar="PORT", help="with vxi11: a port mapper there; others look at 111"
+    )
+    instrument.add_argument("--link", type=Path, help="where its tty is to be found")
+    instrument.add_argument(
+        "--fault", action="append", default=[], metavar="KIND[:SECONDS]@N[+]", help="on the Nth answer; +: for good"
+    )
+    instrument.add_argument("--fault-rate", type=float, default=0.0, metavar="P", help="faults drawn from the seed")
+    instrument.add_argument("--scenario", default="mixer", help="of its own unit")
+    instrument.add_argument("--runtime", type=Path, help="the folder of the bench to which it belongs")
     instrument.add_argument("--unit-door", type=address, metavar="HOST:PORT", help="else from bench.json")
     instrument.add_argument("--seed", type=int, default=1)
     instrument.add_argument("--no-fetch", action="store_true")
 
 
 def _run_instrument(given: argparse.Namespace) -> None:
-    from simulated_instruments.bench.processes import run_instrument  # noqa: PLC0415 because each verb loads its own
+    from simulated_instruments.bench.processes import (  # noqa: PLC0415 because each verb loads its own
+        Way,
+        run_alone,
+        run_instrument,
+    )
 
-    door, port = given.unit_door, 0
-    if door is None:
+    over, port, door = given.over, given.port, given.unit_door
+    if door is None and given.runtime is not None:
+        from simulated_instruments.serving.choice import where  # noqa: PLC0415 because of the same
+
         facts = json.loads((given.runtime / "bench.json").read_text(encoding="utf-8"))
         door = (facts["unit_door"]["host"], facts["unit_door"]["port"])
-        fields = facts["resources"][given.name].split("::")
-        port = int(fields[2]) if fields[-1] == "SOCKET" else 0
-    run_instrument(given.name, door, given.runtime.resolve(), port, given.seed, not given.no_fetch)
+        if given.name in facts["resources"] and not over:
+            over, port = where(facts["resources"][given.name])
+    way = Way(over, port, given.link, tuple(given.fault), given.fault_rate, given.portmapper)
+    if door is None:
+        run_alone(given.name, given.scenario, way, given.seed, not given.no_fetch)
+    else:
+        runtime = given.runtime.resolve() if given.runtime else None
+        run_instrument(given.name, door, runtime, way, given.seed, not given.no_fetch)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -79,11 +110,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return 0
 
 
+def _pairs(written: Sequence[str]) -> dict[str, str]:
+    pairs = dict(text.partition("=")[::2] for text in written)
+    if "" in pairs.values():
+        raise ValueError("--over takes NAME=TRANSPORT, for instance meter=hislip")
+    return pairs
+
+
 def _run(given: argparse.Namespace) -> None:
     if given.verb == "bench":
         from simulated_instruments.bench.launcher import run_bench  # noqa: PLC0415 because each verb loads its own
 
-        run_bench(given.scenario, given.runtime, given.seed, given.with_parent, given.no_fetch)
+        run_bench(given.scenario, given.runtime, given.seed, given.with_parent, given.no_fetch, _pairs(given.over))
     elif given.verb == "technician":
         from simulated_instruments.technician.playing import run_technician  # noqa: PLC0415 because of the same
 

@@ -4,7 +4,7 @@ import json
 import subprocess
 import sys
 import threading
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -13,6 +13,7 @@ from simulated_instruments.asking import UnitDoor, UnitGone
 from simulated_instruments.bench.bench_file import bench_toml
 from simulated_instruments.bench.processes import end_with_parent, ended_by_signal, say, tty_link
 from simulated_instruments.bench.roster import ROSTER
+from simulated_instruments.serving.choice import TRANSPORTS
 from simulated_instruments.unit.scenario import load
 
 _GRACE_S = 3.0
@@ -21,13 +22,25 @@ _GRACE_S = 3.0
 class Bench:
     """A running bench in a folder: ``bench.json`` says where everything is, ``bench.toml`` is its bench file."""
 
-    def __init__(self, scenario: str, runtime: Path, seed: int = 1, no_fetch: Sequence[str] = ()) -> None:
+    def __init__(
+        self,
+        scenario: str,
+        runtime: Path,
+        seed: int = 1,
+        no_fetch: Sequence[str] = (),
+        over: Mapping[str, str] | None = None,
+    ) -> None:
         self.scenario = load(scenario)
         self.runtime = runtime.resolve()
         self.runtime.mkdir(parents=True, exist_ok=True)
         self._children: dict[str, subprocess.Popen[bytes]] = {}
         self._seed = seed
         self._no_fetch = no_fetch
+        self._over = dict(over or {})
+        for name, transport in self._over.items():
+            if name not in ROSTER or transport not in TRANSPORTS:
+                known = f"{', '.join(ROSTER)}; {', '.join(TRANSPORTS)}"
+                raise ValueError(f"{name}={transport}: instruments and transports are {known}")
 
     def start(self) -> None:
         """Start all; returns when each has said where it is. Raises ``RuntimeError`` if one does not."""
@@ -36,6 +49,7 @@ class Bench:
         door = f"{self.door['host']}:{self.door['port']}"
         for name in ROSTER:
             extra = ["--no-fetch"] if name in self._no_fetch else []
+            extra += ["--over", self._over[name]] if name in self._over else []
             self._popen(name, "instrument", name, "--unit-door", door, "--runtime", str(self.runtime), *extra)
         self.resources = {name: str(self._first_line(name)["resource"]) for name in ROSTER}
         self._write()
@@ -102,12 +116,14 @@ def _bury(child: subprocess.Popen[bytes]) -> None:
             pipe.close()
 
 
-def run_bench(scenario: str, runtime: Path, seed: int, with_parent: bool, no_fetch: Sequence[str]) -> None:
+def run_bench(
+    scenario: str, runtime: Path, seed: int, with_parent: bool, no_fetch: Sequence[str], over: Mapping[str, str]
+) -> None:
     """The launcher's process: says ``{"ready": true, ...}``, runs until told to end."""
     ended: threading.Event = ended_by_signal()
     if with_parent:
         end_with_parent(ended)
-    bench = Bench(scenario, runtime, seed, no_fetch)
+    bench = Bench(scenario, runtime, seed, no_fetch, over)
     try:
         bench.start()
         say(ready=True, runtime=str(bench.runtime), unit_door=bench.door, resources=bench.resources)

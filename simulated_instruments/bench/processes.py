@@ -4,15 +4,23 @@ import json
 import os
 import signal
 import sys
+import tempfile
 import threading
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from simulated_instruments.asking import UnitDoor, UnitGone
 from simulated_instruments.bench.roster import ROSTER
 from simulated_instruments.clock import MachineClock
+from simulated_instruments.fault_schedule import Scripted, Seeded, parse_fault
+from simulated_instruments.faults import Faults, Injected
 from simulated_instruments.instruments.panelled import Panelled
 from simulated_instruments.language.speaker import Answer
-from simulated_instruments.serving import Server, TcpServer, TtyServer
+from simulated_instruments.serving import Server
+from simulated_instruments.serving.choice import make_server
+from simulated_instruments.wire import WireWrapper, plain
 
 LOOK_S = 0.1
 
@@ -70,24 +78,71 @@ class _Tallied:
             self._instrument.count_sent(series)
             self._instrument.unit.ask(do="sent", instrument=self._instrument.name, series=series)
 
+    def __getattr__(self, name: str) -> Any:
+        """Status, clear and panel are the instrument's own."""
+        return getattr(self._instrument, name)
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """How an instrument is reached: over what, at which port or link, with which faults."""
+
+    over: str = ""  # empty: as the roster has it
+    port: int = 0
+    link: Path | None = None
+    faults: Sequence[str] = ()
+    fault_rate: float = 0.0
+    portmapper: int | None = None
+
+    def wrap(self, seed: int) -> WireWrapper:
+        """The faults; each is said on standard output when it is put in."""
+        if self.faults and self.fault_rate:
+            raise ValueError("faults are either written down or drawn, not both")
+        if not self.faults and not self.fault_rate:
+            return plain
+        drawn = Seeded(seed, self.fault_rate)
+        faults = Faults(Scripted([parse_fault(text) for text in self.faults]) if self.faults else drawn, seed)
+        faults.told = _say_fault
+        return faults
+
+
+def _say_fault(injected: Injected) -> None:
+    say(fault=injected.kind, answer=injected.answer, t_us=injected.t_us)
+
 
 def run_instrument(
-    name: str, door: tuple[str, int], runtime: Path, port: int = 0, seed: int = 1, can_fetch: bool = True
+    name: str,
+    door: tuple[str, int],
+    runtime: Path | None,
+    way: Way | None = None,
+    seed: int = 1,
+    can_fetch: bool = True,
 ) -> None:
     """An instrument's process: says ``{"name", "resource"}``, serves until told to end or the unit is gone."""
-    entry = ROSTER[name]
+    if name not in ROSTER:
+        raise ValueError(f"there is no instrument {name!r}; there are: {', '.join(ROSTER)}")
+    way = way or Way()
     ended = ended_by_signal()
     unit = UnitDoor(*door)
-    tallied = _Tallied(entry.make(unit, MachineClock(), seed, can_fetch))
-    server: Server
-    if entry.serial and hasattr(os, "openpty"):
-        server = TtyServer(tallied, tty_link(runtime, name))
-    else:
-        server = TcpServer(tallied, port)
-    server.come_back()
-    say(name=name, resource=server.resource)
-    _stay(name, server, UnitDoor(*door), ended)
-    server.vanish()
+    with tempfile.TemporaryDirectory() as own:
+        tallied = _Tallied(ROSTER[name].make(unit, MachineClock(), seed, can_fetch))
+        over = way.over or ("tty" if ROSTER[name].serial and hasattr(os, "openpty") else "tcp")
+        link = way.link or tty_link(runtime or Path(own), name)
+        server = make_server(over, tallied, way.port, link, way.wrap(seed), way.portmapper)
+        server.come_back()
+        say(name=name, resource=server.resource)
+        _stay(name, server, UnitDoor(*door), ended)
+        server.vanish()
+
+
+def run_alone(kind: str, scenario: str, way: Way, seed: int, can_fetch: bool) -> None:
+    """One instrument with a unit of its own in the same process, until told to end."""
+    from simulated_instruments.unit.door import serve_unit  # noqa: PLC0415 because a bench's instruments have none
+    from simulated_instruments.unit.scenario import load  # noqa: PLC0415 because of the same
+    from simulated_instruments.unit.unit import Unit  # noqa: PLC0415 because of the same
+
+    with serve_unit(Unit(load(scenario), MachineClock(), seed), 0) as door:
+        run_instrument(kind, door, None, way, seed, can_fetch)
 
 
 def tty_link(runtime: Path, name: str) -> Path:

@@ -141,6 +141,22 @@ class Meter(Panelled):
                 return found
         raise LanguageError(-230)
 
+    def pending_s(self) -> float:
+        """An initiated measurement goes on until it is complete: what *OPC and *WAI wait for."""
+        if self._continuous or self._initiated_s == float("inf"):
+            return 0.0
+        complete_s = self.measuring.completed_s(self.measuring.index_at(self._initiated_s) + 2)
+        return max(complete_s - self.clock.now_s(), 0.0)
+
+    def wait(self) -> None:
+        """See ``Speaker``."""
+        if self.pending_s() > 0:
+            self.clock.sleep_s(self.pending_s() + 1e-4)
+
+    def trigger(self) -> None:
+        """The trigger source is always IMMediate: a trigger over the bus finds nobody waiting."""
+        raise LanguageError(-211)
+
     def _sleep_to(self, index: int) -> None:
         self.clock.sleep_s(self.measuring.completed_s(index) + 1e-4 - self.clock.now_s())
 
