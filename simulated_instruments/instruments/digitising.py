@@ -71,3 +71,10 @@ class Converter:
 def step_v(v_div: float) -> float:
     """Volts a code at so many volts a division."""
     return v_div * DIVISIONS_V / 256
+
+
+def coded(codes: bytes, bits: int, signed: bool, high_byte_first: bool) -> bytes:
+    """8-bit codes as they go over the wire: in 8 bits, or as the upper half of 16; signed ones around 0."""
+    numbers = np.frombuffer(codes, np.uint8).astype(np.int32) - (MIDDLE if signed else 0)
+    kind = f"{'>' if high_byte_first else '<'}{'i' if signed else 'u'}{bits // 8}"
+    return (numbers << (bits - 8)).astype(kind).tobytes()

@@ -1,43 +1,30 @@
-"""The two-channel scope: rolling or triggered records, sent as preamble and block.
+"""The two-channel scope: rolling or triggered records; what it calls things is said by its form.
 
-The preamble's ten fields are format (0: bytes), type (0: normal), points, count (1), xincrement,
-xorigin, xreference, yincrement, yorigin, yreference;
-``volts = (code - yreference) * yincrement + yorigin`` and
-``seconds = (index - xreference) * xincrement + xorigin``. In ROLL the seconds count from the
-moment of :STOP (of the preamble query when running), so they are negative; in MAIN from the trigger.
+When it rolls, a record's seconds count from the moment of the stop (of the question when running), so they are
+negative; else from the trigger. A single capture takes the first whole sweep after it was armed: trigger
+levels are not modelled.
 """
 
 import math
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from simulated_instruments.asking import Asker
 from simulated_instruments.clock import Clock
-from simulated_instruments.instruments.digitising import DIVISIONS_V, MIDDLE, Converter, Timing, step_v
+from simulated_instruments.instruments.digitising import Converter, Timing
 from simulated_instruments.instruments.panelled import Panelled
+from simulated_instruments.instruments.scope_form_a import FormA
+from simulated_instruments.instruments.scope_form_b import FormB
+from simulated_instruments.instruments.scope_form_c import FormC
+from simulated_instruments.instruments.scope_front import DIVISIONS_S, MAIN_POINTS, ROLL_POINTS, Form, Front, Record
 from simulated_instruments.language.errors import LanguageError
-from simulated_instruments.language.headers import command
-from simulated_instruments.language.lexing import Kind
-from simulated_instruments.language.numbers import choice, definite_block, nr1, nr3, number, only
-from simulated_instruments.language.speaker import Call
 
-DIVISIONS_S = 10
 ROLLS_FROM_S_DIV = 0.1  # slower than this the trace rolls
-ROLL_POINTS, MAIN_POINTS = 10_000, 1_000
 _LINE_HZ = 50.0
 _FEWEST = 20
 
 
-@dataclass(frozen=True, slots=True)
-class Record:
-    """One record of both channels, as the converter kept it."""
-
-    timing: Timing
-    origin_s: float
-    rolling: bool
-    v_div: tuple[float, float]
-    coupling: tuple[str, str]
-    codes: tuple[bytes, bytes]
+FORMS: Mapping[str, Callable[[Front], Form]] = {"a": FormA, "b": FormB, "c": FormC}
 
 
 class Scope(Panelled):
@@ -51,12 +38,16 @@ class Scope(Panelled):
         unit: Asker,
         clock: Clock,
         seed: int = 1,
+        form: str = "a",
     ) -> None:
+        """``form`` says which form of waveform transfer it speaks: a, b or c."""
         super().__init__(name, identity, unit, clock)
         self._converters = [Converter(probe, n, unit, seed) for n, probe in enumerate(probes, start=1)]
         self._stopped: Record | None = None
         self._latched: Record | None = None
-        self._source = 1
+        self._armed_s: float | None = None
+        self.source = 1
+        self._commands += FORMS[form](self).commands()
 
     def reset(self) -> None:
         """Running, 0.5 s and 5 V a division, DC."""
@@ -64,7 +55,7 @@ class Scope(Panelled):
         for channel in (1, 2):
             self.turn(f"V/div {channel}", 5.0)
             self.turn(f"coupling {channel}", "DC")
-        self._stopped = None
+        self._stopped = self._armed_s = None
 
     # ---- records
 
@@ -100,141 +91,72 @@ class Scope(Panelled):
         first = max(last - ROLL_POINTS + 1, math.ceil(turned_s / dt_s))
         return now_s, Timing(first, last - first + 1, dt_s)
 
-    def _shown(self) -> Record:
-        """The stopped record, or while running the one that the last preamble was about."""
+    # ---- run control
+
+    def stop(self) -> None:
+        """Latch what is on the screen, unless it is latched already."""
+        self._armed_s = None
+        if self._stopped is None:
+            self._stopped = self._record()
+            self.turn("running", False)
+
+    def run_freely(self) -> None:
+        """Let go of the record."""
+        self._armed_s = self._stopped = self._latched = None
+        self.turn("running", True)
+
+    def arm(self) -> None:
+        """Wait for one sweep that begins from now on."""
+        self.run_freely()
+        self._armed_s = self.clock.now_s()
+
+    def state(self) -> str:
+        """``stopped``, ``waiting`` or ``running``; a sweep that was waited for is latched as soon as it is whole."""
+        if self._armed_s is not None:
+            span_s = float(self.panel()[0]["s/div"]) * DIVISIONS_S
+            if self.clock.now_s() < self._armed_s + span_s + 1 / _LINE_HZ:
+                return "waiting"
+            self.stop()
+        return "running" if self._stopped is None else "stopped"
+
+    def rolls(self) -> bool:
+        """Whether the record on the screen rolls."""
+        if self._stopped is not None:
+            return self._stopped.rolling
+        return float(self.panel()[0]["s/div"]) >= ROLLS_FROM_S_DIV
+
+    # ---- waveforms, in whichever form
+
+    def choose(self, channel: int) -> None:
+        """Which channel is sent next."""
+        if channel not in (1, 2):
+            raise LanguageError(-224, str(channel))
+        self.source = channel
+
+    def fresh(self) -> Record:
+        """The record that is asked for now: the stopped one, or what the screen shows at this moment."""
+        self._latched = None
+        return self.shown()
+
+    def shown(self) -> Record:
+        """The stopped record, or while running the one that was last asked about."""
         if self._stopped is not None:
             return self._stopped
         if self._latched is None:
             self._latched = self._record()
         return self._latched
 
-    # ---- run control
-
-    @command(":STOP")
-    def _stop(self, call: Call) -> None:
-        if self._stopped is None:
-            self._stopped = self._record()
-            self.turn("running", False)
-
-    @command(":RUN")
-    def _run_freely(self, call: Call) -> None:
-        self._stopped = self._latched = None
-        self.turn("running", True)
-
-    @command(":TRIGger:STATus?")
-    def _state(self, call: Call) -> str:
-        return "STOP" if self._stopped else "RUN"
-
-    # ---- waveforms
-
-    @command(":WAVeform:SOURce")
-    def _source_set(self, call: Call) -> None:
-        given = only(call.parameters)[0]
-        names = {"CHAN1": 1, "CHANNEL1": 1, "CHAN2": 2, "CHANNEL2": 2}
-        if given.kind is not Kind.NAME or given.text.upper() not in names:
-            raise LanguageError(-224, given.text)
-        self._source = names[given.text.upper()]
-
-    @command(":WAVeform:SOURce?")
-    def _source_query(self, call: Call) -> str:
-        return f"CHAN{self._source}"
-
-    @command(":WAVeform:FORMat")
-    def _format_set(self, call: Call) -> None:
-        choice(only(call.parameters)[0], ("BYTE",))
-
-    @command(":WAVeform:FORMat?")
-    def _format(self, call: Call) -> str:
-        return "BYTE"
-
-    @command(":WAVeform:UNSigned?")
-    def _unsigned(self, call: Call) -> str:
-        return nr1(1)
-
-    @command(":WAVeform:POINts?")
-    def _points(self, call: Call) -> str:
-        return nr1(self._shown().timing.count)
-
-    @command(":WAVeform:PREamble?")
-    def _preamble(self, call: Call) -> str:
+    def take_codes(self) -> bytes:
+        """Codes of the chosen channel, 0 to 255 around 128; they count as sent."""
+        record = self.shown()
         self._latched = None
-        record = self._shown()
-        x = (nr3(record.timing.dt_s), nr3(record.origin_s, 9), nr1(0))
-        y = (nr3(step_v(record.v_div[self._source - 1])), nr3(0.0), nr1(MIDDLE))
-        return ",".join(("0", "0", nr1(record.timing.count), "1", *x, *y))
-
-    @command(":WAVeform:DATA?")
-    def _data(self, call: Call) -> bytes:
-        only(call.parameters, 0, 0)
-        record = self._shown()
-        self._latched = None
-        self.count(f"{self._source} ripple_vpp")
-        return definite_block(record.codes[self._source - 1])
+        self.count(f"{self.source} ripple_vpp")
+        return record.codes[self.source - 1]
 
     # ---- knobs
 
-    @command(":TIMebase:MODE?")
-    def _mode(self, call: Call) -> str:
-        if self._stopped is not None:
-            return "ROLL" if self._stopped.rolling else "MAIN"
-        return "ROLL" if float(self.panel()[0]["s/div"]) >= ROLLS_FROM_S_DIV else "MAIN"
-
-    @command(":TIMebase:SCALe?")
-    def _s_div(self, call: Call) -> str:
-        return nr3(float(self.panel()[0]["s/div"]))
-
-    @command(":TIMebase:SCALe")
-    def _s_div_set(self, call: Call) -> None:
-        self.turn("s/div", number(only(call.parameters)[0], "S", 1e-8, 50.0, 0.5))
-
-    @command(":TIMebase:RANGe?")
-    def _span(self, call: Call) -> str:
-        return nr3(float(self.panel()[0]["s/div"]) * DIVISIONS_S)
-
-    @command(":CHANnel#:DISPlay?")
-    def _display(self, call: Call) -> str:
-        self._knob("V/div", call)
-        return nr1(1)
-
-    @command(":CHANnel#:SCALe?")
-    def _v_div(self, call: Call) -> str:
-        return nr3(float(self._knob("V/div", call)))
-
-    @command(":CHANnel#:SCALe")
-    def _v_div_set(self, call: Call) -> None:
-        self._knob("V/div", call)
-        v_div = number(only(call.parameters)[0], "V", 1e-3, 20.0, 5.0)
-        self.turn(f"V/div {call.suffixes[0]}", v_div)
-
-    @command(":CHANnel#:RANGe?")
-    def _height(self, call: Call) -> str:
-        return nr3(float(self._knob("V/div", call)) * DIVISIONS_V)
-
-    @command(":CHANnel#:OFFSet?")
-    def _offset(self, call: Call) -> str:
-        self._knob("V/div", call)
-        return nr3(0.0)
-
-    @command(":CHANnel#:COUPling?")
-    def _coupling(self, call: Call) -> str:
-        return str(self._knob("coupling", call))
-
-    @command(":CHANnel#:COUPling")
-    def _coupling_set(self, call: Call) -> None:
-        self._knob("coupling", call)
-        self.turn(f"coupling {call.suffixes[0]}", choice(only(call.parameters)[0], ("AC", "DC")))
-
-    @command(":ACQuire:POINts?")
-    def _depth(self, call: Call) -> str:
-        return nr1(ROLL_POINTS if self._mode(call) == "ROLL" else MAIN_POINTS)
-
-    @command(":ACQuire:SRATe?")
-    def _rate(self, call: Call) -> str:
-        span_s = float(self.panel()[0]["s/div"]) * DIVISIONS_S
-        return nr3(int(self._depth(call)) / span_s)
-
-    def _knob(self, knob: str, call: Call) -> Any:
-        channel = call.suffixes[0]
+    def knob(self, knob: str, channel: int) -> Any:
+        """Where a channel's knob stands; -114 for a channel that is not there."""
         if channel not in (1, 2):
             raise LanguageError(-114)
         return self.panel()[0][f"{knob} {channel}"]
