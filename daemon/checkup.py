@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from daemon.bench_file import Bench, Setup
-from daemon.checkup_words import GARBAGE, NO_LOCAL, SILENT, minded, says_now, wrong_with
+from daemon.checkup_words import GARBAGE, NO_LOCAL, SILENT, minded, opening_remarks, says_now, wrong_with
 from drivers.clock import Clock
 from drivers.errors import AnswerError, DriverError, LinkRefused, LinkTimeout, OutOfStep, ResourceNameError
 from drivers.find import Found, ask, in_parallel
@@ -105,6 +105,7 @@ class _Polls:
 
     def __init__(self, instrument: Instrument, clock: Clock, seconds: float) -> None:
         self.last = Poll()
+        self.at_first: dict[str, None] = {}
         self.remarks: dict[str, None] = {}
         self.error: DriverError | None = None
         self._took_s: list[float] = []
@@ -112,6 +113,7 @@ class _Polls:
         try:
             self._poll(instrument)
             self._took_s.clear()
+            self.at_first, self.remarks = self.remarks, {}
             end_s = clock.monotonic_s() + seconds
             while not self._took_s or (clock.monotonic_s() < end_s and len(self._took_s) < MOST_POLLS):
                 self._poll(instrument)
@@ -133,9 +135,10 @@ class _Polls:
 
 
 def _judged(setup: Setup, instrument: Instrument, polled: _Polls) -> Checked:
-    remarks = tuple(polled.remarks)
+    at_first, later = opening_remarks(polled.at_first)
+    remarks = tuple(dict.fromkeys([*later, *polled.remarks]))
     wrong = wrong_with(setup, polled.last, remarks) if polled.error is None else [str(polled.error)]
-    mind = minded(setup, polled.last, remarks)
+    mind = [*at_first, *minded(setup, polled.last, remarks)]
     if polled.speed is not None and polled.speed.median_s > setup.poll_s:
         wrong.append(_too_fast(setup, polled.speed))
     elif polled.speed is not None and polled.speed.slowest_s > setup.poll_s:

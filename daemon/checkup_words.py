@@ -1,7 +1,7 @@
 """What a check of the bench says, in sentences. Pure: values in, words out."""
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 from daemon.bench_file import Setup
 from daemon.keeper.switching import CURRENTS
@@ -112,6 +112,19 @@ def wrong_with(setup: Setup, poll: Poll, remarks: Sequence[str]) -> list[str]:
     if setup.spec.kind == "scope":
         found += _missing_channels(setup, poll)
     return found
+
+
+def opening_remarks(remarks: Iterable[str]) -> tuple[list[str], list[str]]:
+    """Those that only tell how it was found out what the instrument understands, and all others.
+
+    A question that is not understood is answered by silence, and may look like a fault on the way.
+    """
+    remarks = list(remarks)
+    found_out = [remark for remark in remarks if remark.startswith("out of step")]
+    return (
+        [f"while it was found out what it understands: {remark}" for remark in found_out],
+        [remark for remark in remarks if remark not in found_out],
+    )
 
 
 def minded(setup: Setup, poll: Poll, remarks: Sequence[str]) -> list[str]:

@@ -142,7 +142,13 @@ def other_generator():
 
 @pytest.mark.parametrize(
     ("make", "kind"),
-    [(bench_meter, "meter"), (two_channel_scope, "scope"), (generator, "generator"), (supply, "supply"), (other_generator, "")],
+    [
+        (bench_meter, "meter"),
+        (two_channel_scope, "scope"),
+        (generator, "generator"),
+        (supply, "supply"),
+        (other_generator, ""),
+    ],
 )
 def test_the_kind_is_told_by_the_questions_it_understands(serve, clock, make, kind):
     instrument = make()
