@@ -153,10 +153,6 @@ class Meter(Panelled):
         if self.pending_s() > 0:
             self.clock.sleep_s(self.pending_s() + 1e-4)
 
-    def trigger(self) -> None:
-        """The trigger source is always IMMediate: a trigger over the bus finds nobody waiting."""
-        raise LanguageError(-211)
-
     def _sleep_to(self, index: int) -> None:
         self.clock.sleep_s(self.measuring.completed_s(index) + 1e-4 - self.clock.now_s())
 

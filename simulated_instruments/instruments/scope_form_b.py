@@ -13,7 +13,7 @@ from simulated_instruments.language.headers import command, marked
 from simulated_instruments.language.numbers import boolean, choice, definite_block, nr1, nr3, number, only, quoted
 from simulated_instruments.language.speaker import Call
 
-ENCODINGS = ("ASCIi", "RIBinary", "RPBinary", "SRIbinary", "SRPbinary")
+ENCODINGS = ("ASCii", "RIBinary", "RPBinary", "SRIbinary", "SRPbinary")
 FIELDS = (
     "BYT_NR", "BIT_NR", "ENCDG", "BN_FMT", "BYT_OR", "NR_PT", "WFID", "PT_FMT", "XINCR", "PT_OFF", "XZERO", "XUNIT",
     "YMULT", "YZERO", "YOFF", "YUNIT",
@@ -86,7 +86,7 @@ class FormB:
         facts = {
             "BYT_NR": nr1(self._width),
             "BIT_NR": nr1(8 * self._width),
-            "ENCDG": "ASC" if self._encoding == "ASCIi" else "BIN",
+            "ENCDG": "ASC" if self._encoding == "ASCii" else "BIN",
             "BN_FMT": "RI" if signed else "RP",
             "BYT_OR": "LSB" if self._encoding.startswith("S") else "MSB",
             "NR_PT": nr1(record.timing.count),
@@ -114,7 +114,7 @@ class FormB:
     def _curve(self, call: Call) -> bytes:
         codes = self._front.take_codes()
         header = b":CURVE " if self._headed else b""
-        if self._encoding == "ASCIi":
+        if self._encoding == "ASCii":
             return header + ",".join(nr1((code - MIDDLE) << 8 * (self._width - 1)) for code in codes).encode()
         signed, high = "P" not in self._encoding, not self._encoding.startswith("S")
         return header + definite_block(coded(codes, 8 * self._width, signed, high))

@@ -7,7 +7,8 @@ DC_10_V = '"VOLT +1.000000E+01,+1.000000E-05"'
 
 
 def bench_meter(**more):
-    return Scripted({"CONF?": DC_10_V, "FETC?": "+1.250000E+01", "READ?": "+1.250000E+01", "SYST:LOC": None} | more)
+    answers = {"CONF?": DC_10_V, "FETC?": "+1.250000E+01", "READ?": "+1.250000E+01", "SYST:LOC": None}
+    return Scripted(answers | {"SENS:VOLT:APER?": "+2.0E-02"} | more)
 
 
 def two_channel_scope():
@@ -18,6 +19,10 @@ def two_channel_scope():
             "CHAN2:DISP?": "1",
             "CHAN1:COUP?": "DC",
             "CHAN2:COUP?": "AC",
+            "CHAN1:SCAL?": "+1.0E+00",
+            "CHAN2:SCAL?": "+2.0E-01",
+            "CHAN1:PROB?": "10",
+            "CHAN2:PROB?": "1",
             "WAV:SOUR": lambda channel: None,
             "WAV:PRE?": "0,0,4,1,1.0E-3,0,0,4.0E-2,0,128",
             "WAV:DATA?": block(bytes([0, 64, 128, 255])),
@@ -26,12 +31,14 @@ def two_channel_scope():
             "TRIG:STAT?": "RUN",
             "STOP": None,
             "RUN": None,
+            "SING": None,
         }
     )
 
 
 def generator():
     state = {"FREQ": "1.0E+06", "POW": "-47.0", "OUTP": "0"}
+    state |= {"AM:STAT": "0", "AM:DEPT": "30", "AM:SOUR": "INT", "FM:STAT": "0", "FM:DEV": "75000", "FM:SOUR": "INT"}
 
     def setter(name):
         def store(value):
@@ -45,6 +52,12 @@ def generator():
 
 def supply():
     return Scripted({"MEAS:CURR?": "+4.100000E-01", "MEAS:VOLT?": "+2.370000E+02", "SYST:LOC": None})
+
+
+def bench_supply():
+    """Programmable: 12 V and 0.5 A at most are set, and the output is on."""
+    answers = {"MEAS:CURR?": "0.41", "MEAS:VOLT?": "11.98", "OUTP?": "1", "VOLT?": "12.0", "CURR?": "0.5"}
+    return Scripted(answers | {"SYST:LOC": None})
 
 
 class OneQuestionAMessage(Scripted):
