@@ -49,7 +49,7 @@ class HislipServer(SocketServer):
             else:
                 raise FatalError(Fatal.INVALID_INITIALIZATION, "a connection begins with Initialize")
         except FatalError as error:
-            channel.send(message(Type.FATAL_ERROR, error.code, 0, str(error).encode()))
+            channel.fail(error)
 
     def _attend_sync(self, channel: Channel, version: int, sub_address: bytes) -> None:
         if sub_address.decode("latin-1").lower() not in SUB_ADDRESSES:

@@ -49,21 +49,31 @@ class Channel:
             self._wire.write(data)
 
     def serve(self, handlers: dict[int, Callable[[Header, bytes], None]]) -> None:
-        """Hand each message to its handler until the wire ends; answers what is wrong with an Error."""
-        while True:
-            header = read_header(self.reader)
-            if header.length > LARGEST_MESSAGE:
-                self.reader.skip(header.length)
-                self.object(Wrong.TOO_LARGE, "message too large")
-                continue
-            payload = self.reader.exactly(header.length)
-            handler = handlers.get(header.type)
-            if handler:
-                handler(header, payload)
-            elif header.type >= FIRST_VENDOR_TYPE:
-                self.object(Wrong.VENDOR_MESSAGE, f"message type {header.type} is unknown here")
-            else:
-                self.object(Wrong.MESSAGE_TYPE, f"message type {header.type} does not belong on this channel")
+        """Hand each message to its handler until the wire ends; answers what is wrong with an Error or FatalError."""
+        try:
+            while True:
+                self._serve_one(handlers)
+        except FatalError as error:
+            self.fail(error)
+
+    def _serve_one(self, handlers: dict[int, Callable[[Header, bytes], None]]) -> None:
+        header = read_header(self.reader)
+        if header.length > LARGEST_MESSAGE:
+            self.reader.skip(header.length)
+            self.object(Wrong.TOO_LARGE, "message too large")
+            return
+        payload = self.reader.exactly(header.length)
+        handler = handlers.get(header.type)
+        if handler:
+            handler(header, payload)
+        elif header.type >= FIRST_VENDOR_TYPE:
+            self.object(Wrong.VENDOR_MESSAGE, f"message type {header.type} is unknown here")
+        else:
+            self.object(Wrong.MESSAGE_TYPE, f"message type {header.type} does not belong on this channel")
+
+    def fail(self, error: FatalError) -> None:
+        """Send a FatalError; whoever calls ends the connection."""
+        self.send(message(Type.FATAL_ERROR, error.code, 0, str(error).encode()))
 
     def object(self, code: Wrong, text: str) -> None:
         """Send an Error."""
