@@ -19,6 +19,7 @@ from drivers.registry import open_instrument
 __all__ = ["Message", "Opener", "Polled", "Poller", "Recorded", "Report", "Status", "stuck_after_s"]
 
 LONG_ANSWER_S = 5.0  # a scope may draw as long before it answers; pyvisa waits as long to open
+LEAST_S = 2.0  # a busy machine may hold a healthy thread up for longer than a short timeout
 SHORTEST_LOOK_S = 0.02
 STUCK_AT_MOST = 3  # so many stuck workers an instrument; no more are started while they hang
 
@@ -29,7 +30,7 @@ def stuck_after_s(spec: InstrumentSpec) -> float:
     through_others = spec.link == "visa" or spec.resource.upper().startswith(("USB", "GPIB"))
     if spec.kind == "scope" or through_others:
         longest_s = max(longest_s, LONG_ANSWER_S)
-    return 2 * longest_s
+    return max(LEAST_S, 2 * longest_s)
 
 
 class Poller(threading.Thread):

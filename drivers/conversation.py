@@ -39,6 +39,10 @@ T = TypeVar("T")
 
 ERRORS_AT_MOST = 32
 ATTEMPTS = 2
+KEPT_QUESTIONS = 256
+TAGS = 254
+_TAGGING = [f"*ESE {tag};*ESE?;".encode("ascii") for tag in range(TAGS + 1)]
+_TAGGED = [f"{tag};".encode("ascii") for tag in range(TAGS + 1)]
 OBJECTION = "its error queue held "
 POWER_ON = 128  # bit 7 of the standard event status register (IEEE 488.2, 11.5.1.1)
 ERROR_QUERY = "SYST:ERR?"  # SCPI-99 vol. 2, 21.8
@@ -67,6 +71,7 @@ class Conversation:
         self._wants_tags = tagged
         self._tag: int | None = None
         self._kept_enable = 0
+        self._asked: dict[str, bytes] = {}
         self._suspect = True
         self._identity: Identity | None = None
         self._has_status = False
@@ -111,17 +116,29 @@ class Conversation:
         if self._suspect:
             self.get_in_step()
         assert self._tag is not None
-        self._tag = tag = self._tag % 254 + 1
-        join = "" if query[0] in ":*" else ":"
+        self._tag = tag = self._tag % TAGS + 1
+        asked = self._asked.get(query) or self._remember(query)
+        clock = self._clock
+        deadline_s = clock.monotonic_s() + (self._timeout_s if timeout_s is None else timeout_s)
         self._suspect = True
-        asked_us = self._clock.now_us()
-        deadline_s = self._deadline_s(timeout_s)
-        self._link.write(f"*ESE {tag};*ESE?;{join}{query}".encode("ascii"), deadline_s)
+        asked_us = clock.now_us()
+        self._link.write(_TAGGING[tag] + asked, deadline_s)
         line = self._link.read_line(deadline_s)
-        answered_us = self._clock.now_us()
-        value = parse(_without_tag(scpi.decode(line), tag))
+        answered_us = clock.now_us()
+        tagged = _TAGGED[tag]
+        if line.startswith(tagged):
+            value = parse(scpi.decode(line[len(tagged) :]))
+        else:
+            value = parse(_without_tag(scpi.decode(line), tag))
         self._suspect = False
         return Answer(value, (asked_us + answered_us) // 2, (answered_us - asked_us + 1) // 2)
+
+    def _remember(self, query: str) -> bytes:
+        """The bytes of a question that stands behind its number; kept, most are asked again and again."""
+        if len(self._asked) >= KEPT_QUESTIONS:
+            self._asked.clear()
+        self._asked[query] = asked = f"{'' if query[0] in ':*' else ':'}{query}".encode("ascii")
+        return asked
 
     def ask_block(self, query: str, timeout_s: float | None = None) -> Answer[bytes]:
         """Ask for arbitrary block data (IEEE 488.2, 8.7.9) and return the payload."""
@@ -183,7 +200,10 @@ class Conversation:
 
     def take_remarks(self) -> tuple[str, ...]:
         """Anomalies since the last call, for the time line."""
-        remarks, self._remarks = (*self._remarks, *self._link.take_remarks()), []
+        of_link = self._link.take_remarks()
+        if not (of_link or self._remarks):
+            return ()
+        remarks, self._remarks = (*self._remarks, *of_link), []
         return remarks
 
     def remark(self, text: str) -> None:

@@ -5,7 +5,7 @@ from enum import Enum
 
 from drivers import scpi
 from drivers.conversation import Answer, Conversation
-from drivers.errors import AnswerError, DriverError, LinkTimeout, OutOfStep
+from drivers.errors import AnswerError, DriverError
 from drivers.instrument import ScpiInstrument
 from drivers.meter_settings import IntegrationTime, sense_node
 from drivers.protocols import NO_ACCURACY
@@ -61,6 +61,7 @@ class ScpiMeter(ScpiInstrument):
         super().__init__(conversation)
         self._reading_s = reading_s
         self._accuracy = accuracy
+        self._has_accuracy = accuracy != NO_ACCURACY
         self._integration = IntegrationTime(conversation)
         self._integration_s: float | None = None
         self._value_query = FETCH
@@ -68,8 +69,12 @@ class ScpiMeter(ScpiInstrument):
         self._fixed = Configuration("", function)
         self._silent: set[str] = set()
         self._node = ""
+        self._last: Configuration | None = None
         self._function_query = self._find_function_query(function)
         self._asking = self._find_asking()
+        self._three = _Three()
+        asked = self._function_query
+        self._together = {query: f"{asked};:{query};:{asked}" for query in (FETCH, READ)}
 
     @property
     def abilities(self) -> tuple[str, ...]:
@@ -81,55 +86,52 @@ class ScpiMeter(ScpiInstrument):
     def poll(self) -> Poll:
         """One reading with function, range and flags; none, and a remark, on a function that is not kept."""
         # Before the reading, which must not be lost to a fault in asking about it.
-        node = self._node
-        self._integration_s = self._integration.follow(node)
-        answer = self._measure_one()
-        measured = answer.value
-        self._node = sense_node(measured.after.function)
-        if self._node != node:
-            self._integration_s = None
-        if measured.after.quantity is None:
-            self._conversation.remark(f"its function {measured.after.function} is not one that is kept")
+        self._integration_s = self._integration.follow(self._node)
+        answer = self._measure(self._value_query) if self._proved else self._measure_one()
+        after = answer.value.after
+        if after is not self._last:
+            self._turned_to(after)
+        if after.quantity is None:
+            self._conversation.remark(f"its function {after.function} is not one that is kept")
             return Poll(remarks=self._conversation.take_remarks())
-        reading = self._reading(answer, measured.after.quantity)
-        return Poll((reading,), remarks=self._conversation.take_remarks())
+        return Poll((self._reading(answer, after.quantity),), (), self._conversation.take_remarks())
+
+    def _turned_to(self, configuration: Configuration) -> None:
+        node = sense_node(configuration.function)
+        if node != self._node:
+            self._integration_s = None
+        self._node, self._last = node, configuration
 
     def _reading(self, answer: Answer[_Measured], quantity: Quantity) -> Reading:
         measured = answer.value
         value, flags = measured.value, measured.flag
-        if measured.before != measured.after:
+        if measured.before is not measured.after and measured.before != measured.after:
             flags |= Flag.CHANGING
-        if measured.before.quantity != quantity:
+        if measured.before.quantity is not quantity:
             self._conversation.remark(
                 f"function turned from {measured.before.function} to {measured.after.function} "
                 f"while {measured.value:g} was read: belongs to neither"
             )
             value = float("nan")
-        after = self._with_range(measured.after)
-        return Reading(
-            t_us=answer.t_us,
-            value=value,
-            quantity=quantity,
-            flags=flags,
-            half_width_us=answer.half_width_us,
-            range=after.range,
-            resolution=after.resolution,
-            integration_s=self._integration_s,
-        ).within(self._accuracy)
+        after = measured.after if self._function_query == "CONF?" else self._with_range(measured.after)
+        reading = Reading(
+            answer.t_us,
+            value,
+            quantity,
+            "",
+            flags,
+            answer.half_width_us,
+            after.range,
+            after.resolution,
+            self._integration_s,
+        )
+        return reading.within(self._accuracy) if self._has_accuracy else reading
 
     def _measure_one(self) -> Answer[_Measured]:
-        if self._proved or self._value_query == READ:
-            return self._measure(self._value_query)
-        try:
-            answer = self._measure(FETCH)
-        except (LinkTimeout, AnswerError, OutOfStep):
-            # Nothing to fetch, or the word unknown (-230, -113): a way that the instrument is spared from
-            # now on. Its objections in the error queue are no event.
-            before = self._conversation.take_remarks()
-            self._conversation.get_in_step()
-            self._conversation.take_remarks()
-            for remark in before:
-                self._conversation.remark(remark)
+        if self._value_query == READ:
+            return self._measure(READ)
+        answer = self._conversation.attempt(lambda: self._measure(FETCH))
+        if answer is None:  # nothing to fetch, or the word unknown (-230, -113): spared it from now on
             self._value_query = READ
             answer = self._measure(READ)
         self._proved = True
@@ -137,8 +139,7 @@ class ScpiMeter(ScpiInstrument):
 
     def _measure(self, query: str) -> Answer[_Measured]:
         if self._asking is Asking.TOGETHER:
-            function = self._function_query
-            return self._conversation.ask(f"{function};:{query};:{function}", _three, self._allowed_s())
+            return self._conversation.ask(self._together[query], self._three, self._allowed_s())
         before = self._configuration()
         answer = self._conversation.ask(query, scpi.read_number, self._allowed_s())
         measured = _Measured(*answer.value, before, self._configuration())
@@ -158,7 +159,7 @@ class ScpiMeter(ScpiInstrument):
     def _with_range(self, configuration: Configuration) -> Configuration:
         """``SENS:FUNC?`` says no range: ask for it (SCPI-99 vol. 2, 18.21) where the meter answers."""
         function = sense_node(configuration.function)
-        if not function or self._function_query == "CONF?":
+        if not function:
             return configuration
         range_, resolution = (self._setting(f"SENS:{function}:{node}?") for node in ("RANG", "RES"))
         return Configuration(configuration.function, configuration.quantity, range_, resolution)
@@ -193,19 +194,33 @@ class ScpiMeter(ScpiInstrument):
         if not query:
             return Asking.FIXED
         # Tried with functions only: a value that is asked for is a reading and must not be thrown away.
-        together = self._conversation.try_ask(f"{query};:{query}", _two)
-        return Asking.APART if together is None else Asking.TOGETHER
+        together = self._conversation.try_ask(f"{query};:{query}", _are_two)
+        return Asking.TOGETHER if together is not None and together.value else Asking.APART
 
 
-def _two(text: str) -> tuple[Configuration, Configuration]:
-    first, second = _units(text, 2)
-    return scpi.read_configuration(first), scpi.read_configuration(second)
+def _are_two(text: str) -> bool:
+    """Whether both questions were answered; a meter that answers the first alone is not out of step."""
+    return len([scpi.read_configuration(unit) for unit in scpi.split_outside_quotes(text, ";")]) == 2
 
 
-def _three(text: str) -> _Measured:
-    before, value, after = _units(text, 3)
-    number, flag = scpi.read_number(value)
-    return _Measured(number, flag, scpi.read_configuration(before), scpi.read_configuration(after))
+class _Three:
+    """Reads function, value and function. The same function as last time is told by its text."""
+
+    def __init__(self) -> None:
+        self._text = self._begin = self._end = ""
+        self._configuration: Configuration | None = None
+
+    def __call__(self, text: str) -> _Measured:
+        known, size = self._configuration, len(self._text)
+        if known and size * 2 + 1 < len(text) and text.startswith(self._begin) and text.endswith(self._end):
+            number, flag = scpi.read_number(text[size + 1 : -size - 1])
+            return _Measured(number, flag, known, known)
+        before, value, after = _units(text, 3)
+        number, flag = scpi.read_number(value)
+        measured = _Measured(number, flag, scpi.read_configuration(before), scpi.read_configuration(after))
+        self._text, self._configuration = after, measured.after
+        self._begin, self._end = f"{after};", f";{after}"
+        return measured
 
 
 def _units(text: str, count: int) -> list[str]:

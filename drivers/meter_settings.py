@@ -1,5 +1,7 @@
 """How long a meter looks and how finely it resolves, followed as they are turned."""
 
+from functools import lru_cache
+
 from drivers import scpi
 from drivers.conversation import Conversation
 from drivers.errors import AnswerError
@@ -60,6 +62,7 @@ class IntegrationTime:
         return None if self._line_hz is None else value / self._line_hz
 
 
+@lru_cache(maxsize=256)  # asked at each poll for the same few functions
 def sense_node(function: str) -> str:
     """``:SENS:VOLT:DC`` or ``volt:dc`` as the node below SENSe that its settings have."""
     return function.upper().removeprefix(":").removeprefix("SENSE:").removeprefix("SENS:")

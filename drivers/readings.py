@@ -102,6 +102,9 @@ class Accuracy:
         return abs(value) * self.percent_reading / 100 + (range_ or abs(value)) * self.percent_range / 100
 
 
+_NOT_STATED = Accuracy()
+
+
 @dataclass(frozen=True, slots=True)
 class Reading:
     """One value of one series.
@@ -131,7 +134,7 @@ class Reading:
 
     def within(self, accuracy: Accuracy) -> "Reading":
         """This reading with its limits of error, where some are stated and it has a value."""
-        if accuracy == Accuracy() or not math.isfinite(self.value):
+        if accuracy is _NOT_STATED or accuracy == _NOT_STATED or not math.isfinite(self.value):
             return self
         return replace(self, accuracy=accuracy.half_width(self.value, self.range))
 

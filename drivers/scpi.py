@@ -8,12 +8,14 @@ because instruments send it, and never so much that two meanings would be possib
 import math
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 
 from drivers.errors import AnswerError
 from drivers.readings import Flag, Identity, Quantity
 
 INFINITY = 9.9e37  # SCPI-99 vol. 1, 7.2.1.4
 NOT_A_NUMBER = 9.91e37  # SCPI-99 vol. 1, 7.2.1.5
+PLAIN = 9e37  # below this a number is a number
 LONGEST_BLOCK = 999_999_999  # nine digits are the most that a block header can hold
 
 # IEEE 488.2: NR1 8.7.2, NR2 8.7.3, NR3 8.7.4.
@@ -25,6 +27,8 @@ _OVER = re.compile(r"[+-]?(?:O\.?L|OVLD|OVER|OVERLOAD|OFL|OVERFLOW)", re.IGNOREC
 _SPECIAL = {"INF": INFINITY, "+INF": INFINITY, "-INF": -INFINITY, "NINF": -INFINITY, "NAN": NOT_A_NUMBER}
 _NODE = re.compile(r"([A-Z]+)[0-9]*")
 _ERROR = re.compile(r"([+-]?[0-9]{1,6})\s*,\s*(.*)", re.DOTALL)
+
+_NO_FLAG = Flag.NONE
 
 _SHORT_FORMS = {
     "VOLTAGE": "VOLT",
@@ -82,7 +86,7 @@ class BlockHeader:
 def decode(line: bytes) -> str:
     """The text of an answer without its white space (IEEE 488.2, 8.5: responses are ASCII)."""
     try:
-        return bytes(line).decode("ascii").strip()
+        return line.decode("ascii").strip()
     except UnicodeDecodeError as error:
         raise AnswerError(f"{_shown(line)}: not ASCII. Check the bit rate and parity of the link.") from error
 
@@ -99,12 +103,14 @@ def read_number(text: str) -> tuple[float, Flag]:
 
     9.9E37 and more is overload, either sign, and 9.91E37 not-a-number (SCPI-99 vol. 1, 7.2.1.4/5).
     """
+    if _DECIMAL.fullmatch(text) and -PLAIN < (value := float(text)) < PLAIN:
+        return value, _NO_FLAG  # as nearly always
     value = _plain_number(text)
     if math.isclose(value, NOT_A_NUMBER, rel_tol=1e-5):
         return math.nan, Flag.NOT_A_NUMBER
     if abs(value) >= INFINITY * (1 - 1e-5):
         return math.nan, Flag.OVERLOAD
-    return value, Flag.NONE
+    return value, _NO_FLAG
 
 
 def read_finite(text: str) -> float:
@@ -117,16 +123,20 @@ def read_finite(text: str) -> float:
 
 def _plain_number(text: str) -> float:
     word = text.strip()
-    if word.upper() in _SPECIAL:
-        return _SPECIAL[word.upper()]
-    if _OVER.fullmatch(word):  # common practice of meters older than SCPI, no source
-        return -INFINITY if word.startswith("-") else INFINITY
     if not _DECIMAL.fullmatch(word):
-        raise AnswerError(f"{_shown(text)}: not a number (IEEE 488.2, 8.7.2 to 8.7.4).")
+        return _special_number(text, word)
     value = float(word)
     if math.isinf(value):
         raise AnswerError(f"{_shown(text)}: a number beyond every instrument.")
     return value
+
+
+def _special_number(text: str, word: str) -> float:
+    if word.upper() in _SPECIAL:
+        return _SPECIAL[word.upper()]
+    if _OVER.fullmatch(word):  # common practice of meters older than SCPI, no source
+        return -INFINITY if word.startswith("-") else INFINITY
+    raise AnswerError(f"{_shown(text)}: not a number (IEEE 488.2, 8.7.2 to 8.7.4).")
 
 
 def read_boolean(text: str) -> bool:
@@ -157,6 +167,7 @@ def read_error(text: str) -> tuple[int, str]:
     return int(found[1]), unquoted(found[2])
 
 
+@lru_cache(maxsize=256)  # a meter says the same at each poll until its knob is turned
 def read_configuration(text: str) -> Configuration:
     """Answer to ``CONF?`` or ``SENS:FUNC?``: function, then range and resolution where they are given.
 
@@ -191,6 +202,8 @@ def _optional_number(text: str) -> float | None:
 
 def split_outside_quotes(text: str, separator: str) -> list[str]:
     """Parts of an answer between separators that stand outside of strings (IEEE 488.2, 8.4)."""
+    if '"' not in text and "'" not in text:
+        return text.split(separator)
     parts = [""]
     inside = ""
     for character in text:

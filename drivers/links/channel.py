@@ -12,8 +12,9 @@ import sys
 from drivers.clock import Clock
 from drivers.errors import LinkClosed, LinkError, LinkRefused, LinkTimeout
 
-CHUNK = 65536
+CHUNK = 8192  # more would cost each short answer the making of a large buffer
 NEAR_ENOUGH = 0.99  # a timeout that is up to one per cent longer than the rest is not set anew
+SPARE = 1.005  # and so that the next question's equal rest still fits, it is set a little longer
 AT_ONCE = getattr(socket, "MSG_DONTWAIT", None)  # Windows has none
 
 
@@ -48,9 +49,9 @@ class Channel:
         try:
             sent = 0
             while sent < len(data):
-                rest_s = self._rest_s(deadline_s)
+                rest_s = deadline_s - self._clock.monotonic_s()
                 if not NEAR_ENOUGH * self._send_s <= rest_s <= self._send_s:
-                    self._send_s = _allow(connection, socket.SO_SNDTIMEO, rest_s)
+                    self._send_s = self._allow(connection, socket.SO_SNDTIMEO, rest_s)
                 sent += connection.send(data[sent:] if sent else data)
         except OSError as error:
             raise self._translated(error) from error
@@ -63,8 +64,10 @@ class Channel:
         """What has come, one to ``count`` bytes."""
         connection = self._connection()
         try:
-            self._allow_receiving(connection, deadline_s)
-            return self._not_ended(connection.recv(count))
+            rest_s = deadline_s - self._clock.monotonic_s()
+            if not NEAR_ENOUGH * self._receive_s <= rest_s <= self._receive_s:
+                self._receive_s = self._allow(connection, socket.SO_RCVTIMEO, rest_s)
+            return connection.recv(count) or self._not_ended(b"")
         except OSError as error:
             raise self._translated(error) from error
 
@@ -73,7 +76,9 @@ class Channel:
         connection = self._connection()
         try:
             while view:
-                self._allow_receiving(connection, deadline_s)
+                rest_s = deadline_s - self._clock.monotonic_s()
+                if not NEAR_ENOUGH * self._receive_s <= rest_s <= self._receive_s:
+                    self._receive_s = self._allow(connection, socket.SO_RCVTIMEO, rest_s)
                 count = connection.recv_into(view)
                 if not count:
                     raise LinkClosed(f"{self.place} closed the connection with {len(view)} bytes missing.")
@@ -121,13 +126,23 @@ class Channel:
     def _rest_s(self, deadline_s: float) -> float:
         rest_s = deadline_s - self._clock.monotonic_s()
         if rest_s <= 0:
-            raise LinkTimeout(f"{self.place} took too long: raise timeout_s if it is only slow.")
+            raise self._too_late()
         return rest_s
 
-    def _allow_receiving(self, connection: socket.socket, deadline_s: float) -> None:
-        rest_s = self._rest_s(deadline_s)
-        if not NEAR_ENOUGH * self._receive_s <= rest_s <= self._receive_s:
-            self._receive_s = _allow(connection, socket.SO_RCVTIMEO, rest_s)
+    def _allow(self, connection: socket.socket, option: int, rest_s: float) -> float:
+        """Tell the kernel how long a wait may last, never 0, which would mean for ever."""
+        if rest_s <= 0:
+            raise self._too_late()
+        rest_s *= SPARE
+        if sys.platform == "win32":
+            connection.setsockopt(socket.SOL_SOCKET, option, max(1, round(rest_s * 1000)))
+        else:
+            microseconds = max(1, round(rest_s * 1e6))
+            connection.setsockopt(socket.SOL_SOCKET, option, struct.pack("@ll", *divmod(microseconds, 1_000_000)))
+        return rest_s
+
+    def _too_late(self) -> LinkTimeout:
+        return LinkTimeout(f"{self.place} took too long: raise timeout_s if it is only slow.")
 
     def _not_ended(self, data: bytes) -> bytes:
         if not data:
@@ -159,12 +174,3 @@ def _connected(host: str, port: int, within_s: float) -> socket.socket:
     connection.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
     return connection
 
-
-def _allow(connection: socket.socket, option: int, rest_s: float) -> float:
-    """Tell the kernel how long a wait may last, never 0, which would mean for ever."""
-    if sys.platform == "win32":
-        connection.setsockopt(socket.SOL_SOCKET, option, max(1, round(rest_s * 1000)))
-    else:
-        microseconds = max(1, round(rest_s * 1e6))
-        connection.setsockopt(socket.SOL_SOCKET, option, struct.pack("@ll", *divmod(microseconds, 1_000_000)))
-    return rest_s

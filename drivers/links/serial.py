@@ -1,6 +1,8 @@
 """A serial port through pyserial. The only module that touches ``serial``."""
 
 import errno
+import os
+import select
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any
@@ -12,6 +14,7 @@ from drivers.clock import Clock
 from drivers.errors import LinkClosed, LinkRefused, LinkTimeout
 from drivers.links.stream import StreamLink
 
+CHUNK = 4096
 SLICE_S = 0.05  # longest single wait, so that a deadline is never missed by more
 QUIET_S = 0.3  # silence after which nothing more of an earlier answer is expected
 PARITIES = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
@@ -31,6 +34,7 @@ class SerialLink(StreamLink):
         self._settings = port_settings(options)
         self._streams = bool(options.get("stream_pattern"))
         self._port: serial.Serial | None = None
+        self._descriptor: int | None = None  # where the system lets a port be read as a file
         self.slowest_bytes_per_s = self._settings["baudrate"] / 12
 
     def _connect(self, deadline_s: float) -> None:
@@ -39,6 +43,7 @@ class SerialLink(StreamLink):
             if "://" not in self._device:
                 self._port.exclusive = True
             self._port.open()
+            self._descriptor = _descriptor(self._port)
             if not self._streams:
                 self.drain(QUIET_S)  # an earlier program's answer may still be on its way
         except (OSError, ValueError) as error:
@@ -46,6 +51,7 @@ class SerialLink(StreamLink):
             raise LinkRefused(f"serial port {self._device} cannot be opened: {_cure(error)}.") from error
 
     def _disconnect(self) -> None:
+        self._descriptor = None
         if self._port is not None:
             self._port.close()
             self._port = None
@@ -59,8 +65,8 @@ class SerialLink(StreamLink):
             yield self._port
         except serial.SerialTimeoutException as error:
             raise LinkTimeout(f"serial port {self._device} takes no bytes: check its flow option.") from error
-        except (OSError, TypeError) as error:
-            # pyserial raises TypeError where another thread or a pulled plug took the descriptor away
+        except (OSError, TypeError, ValueError) as error:
+            # TypeError and ValueError come where another thread or a pulled plug took the descriptor away
             raise LinkClosed(f"serial port {self._device} went away ({error}).") from error
 
     def _send(self, data: bytes, deadline_s: float) -> None:
@@ -71,23 +77,36 @@ class SerialLink(StreamLink):
         rest_s = deadline_s - self._clock.monotonic_s()
         # The number of slices bounds the wait too, for a clock that is turned by hand.
         for _ in range(max(0, int(rest_s / SLICE_S)) + 1):
-            with self._open_port() as port:
-                if data := bytes(port.read(max(1, port.in_waiting))):
-                    return data
-            if self._clock.monotonic_s() >= deadline_s:
+            if data := self._take(min(SLICE_S, max(0.0, rest_s))):
+                return data
+            if (rest_s := deadline_s - self._clock.monotonic_s()) <= 0:
                 break
         raise LinkTimeout(
             f"serial port {self._device} stayed silent: check baud, cable and power, or raise timeout_s."
         )
 
     def _receive_waiting(self, quiet_s: float) -> bytes:
+        data = self._take(0.0)
+        for _ in range(round(quiet_s / SLICE_S)):
+            if data:
+                break
+            self._clock.monotonic_s()  # a sign of life in a long silence
+            data = self._take(SLICE_S)
+        return data
+
+    def _take(self, within_s: float) -> bytes:
+        """All that is there, or that comes first within ``within_s``; empty when nothing does."""
         with self._open_port() as port:
+            if self._descriptor is not None:
+                # pyserial would wait and read once for the first byte and once more for the rest.
+                if not select.select([self._descriptor], [], [], within_s)[0]:
+                    return b""
+                if not (data := os.read(self._descriptor, CHUNK)):
+                    raise OSError("it says that it is readable and has nothing: unplugged?")
+                return data
             if waiting := port.in_waiting:
                 return bytes(port.read(waiting))
-            for _ in range(round(quiet_s / SLICE_S)):
-                if data := bytes(port.read(max(1, port.in_waiting))):
-                    return data
-        return b""
+            return bytes(port.read(max(1, port.in_waiting))) if within_s else b""
 
     def clear(self, deadline_s: float) -> None:
         """See ``Link``."""
@@ -108,6 +127,13 @@ def port_settings(options: Mapping[str, Any]) -> dict[str, Any]:
         "stopbits": options.get("stop_bits", 1),
         "write_timeout": 1.0,
     } | {name: True for name in FLOWS[1:] if name == flow}
+
+
+def _descriptor(port: serial.Serial) -> int | None:
+    try:
+        return int(port.fileno()) if os.name == "posix" else None
+    except (AttributeError, OSError):
+        return None
 
 
 def serial_ports() -> list[tuple[str, str]]:

@@ -8,6 +8,7 @@ from drivers.clock import Clock
 from drivers.errors import LinkError, OutOfStep
 
 LONGEST_LINE = 64 * 1024 * 1024
+KEPT_ROOM = 4 * 1024 * 1024
 BLOCK_QUIET_S = 0.2  # a block without a length ends where the stream falls silent
 LONGEST_DRAIN_S = 3.0  # an instrument that talks longer than this without being asked talks for ever
 
@@ -22,6 +23,7 @@ class StreamLink(ABC):
         self._clock = clock
         self._terminator = terminator
         self._pending = bytearray()
+        self._kept = bytearray()
 
     @abstractmethod
     def _send(self, data: bytes, deadline_s: float) -> None: ...
@@ -84,13 +86,21 @@ class StreamLink(ABC):
         if header.size is None:
             return self.drain(BLOCK_QUIET_S).rstrip(b"\r\n")
         end_s = max(deadline_s, self._clock.monotonic_s()) + header.size / self.slowest_bytes_per_s
-        payload = bytearray(header.size)
+        payload = self._room(header.size)
         have = min(header.size, len(self._pending))
         payload[:have] = self._pending[:have]
         del self._pending[:have]
-        self._receive_into(memoryview(payload)[have:], end_s)
+        self._receive_into(payload[have:], end_s)
         scpi.check_after_block(self.read_line(end_s))
         return bytes(payload)
+
+    def _room(self, size: int) -> memoryview:
+        """Where a block is received; kept, because the making of a large buffer costs as much as filling it."""
+        if size > KEPT_ROOM:
+            return memoryview(bytearray(size))
+        if size > len(self._kept):
+            self._kept = bytearray(size)
+        return memoryview(self._kept)[:size]
 
     def drain(self, quiet_s: float) -> bytes:
         """See ``Link``."""

@@ -1,7 +1,7 @@
 """SCPI over plain TCP."""
 
 from drivers.clock import Clock
-from drivers.links.channel import Channel
+from drivers.links.channel import CHUNK, Channel
 from drivers.links.stream import StreamLink
 
 SETTLE_S = 0.3  # silence after which nothing more of an earlier answer is expected
@@ -16,6 +16,10 @@ class TcpLink(StreamLink):
         super().__init__(clock, terminator)
         self._channel = Channel(host, port, clock)
 
+    def write(self, line: bytes, deadline_s: float) -> None:
+        """See ``Link``."""
+        self._channel.send(line + self._terminator, deadline_s)
+
     def _connect(self, deadline_s: float) -> None:
         self._channel.connect(deadline_s)
 
@@ -26,7 +30,7 @@ class TcpLink(StreamLink):
         self._channel.send(data, deadline_s)
 
     def _receive(self, deadline_s: float) -> bytes:
-        return self._channel.receive(deadline_s)
+        return self._channel.receive_at_most(CHUNK, deadline_s)
 
     def _receive_into(self, view: memoryview, deadline_s: float) -> None:
         self._channel.fill(view, deadline_s)

@@ -235,7 +235,8 @@ def test_no_more_than_a_few_hanging_workers_are_ever_left_behind(running):
 @pytest.mark.parametrize(
     ("spec", "seconds"),
     [
-        (InstrumentSpec("m", "meter", "TCPIP::h::1::SOCKET", timeout_s=0.5), 1.0),
+        (InstrumentSpec("m", "meter", "TCPIP::h::1::SOCKET", timeout_s=0.5), 2.0),
+        (InstrumentSpec("m", "meter", "TCPIP::h::1::SOCKET", timeout_s=3.0), 6.0),
         (InstrumentSpec("m", "meter", "TCPIP::h::1::SOCKET", timeout_s=0.5, options={"integration_s": 2.0}), 12.0),
         (InstrumentSpec("s", "scope", "TCPIP::h::1::SOCKET"), 10.0),
         (InstrumentSpec("m", "meter", "USB::1::2::3::INSTR"), 10.0),

@@ -1,7 +1,6 @@
 """All stations at once, and what came of it."""
 
 import gc
-import os
 import tempfile
 import threading
 from collections import Counter
@@ -95,7 +94,8 @@ def _threads():
 
 def _files():
     gc.collect()
-    return len(os.listdir("/proc/self/fd")) if Path("/proc/self/fd").exists() else 0
+    open_now = Path("/proc/self/fd")
+    return sum(1 for _ in open_now.iterdir()) if open_now.exists() else 0
 
 
 def _left(threads, files, clock):

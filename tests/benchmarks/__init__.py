@@ -1,0 +1,1 @@
+"""Benchmarks: ``python -m tests.benchmarks.NAME [--json] [--full]``. The contract is in ``figures``."""

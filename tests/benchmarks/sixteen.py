@@ -1,0 +1,178 @@
+"""Many instruments polled at 20 Hz by a whole daemon (pollers, keeper, session file, doors), in a process of its own.
+
+Start lateness is how long after its due moment a poll begins. The control has as many threads, which only
+sleep to their due moments, in the same process, in turns with the daemon.
+"""
+
+import functools
+import json
+import os
+import statistics
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from pathlib import Path
+
+import numpy as np
+import psutil
+
+from daemon import acquisition
+from daemon.bench_file import Bench, Setup
+from daemon.poller import Poller
+from drivers.protocols import InstrumentSpec
+from drivers.registry import open_instrument
+from tests.benchmarks.asking import quick_instrument
+
+POLL_S = 0.05
+WARM_S = 3.0
+SAMPLE_S = 0.5
+
+
+def run_apart(instruments, rounds, seconds, memory_s):
+    """Measured in a process of its own; see ``measured`` for what is said."""
+    with quick_instrument("tcp") as (port,), tempfile.TemporaryDirectory() as folder:
+        words = [sys.executable, "-m", "tests.benchmarks.sixteen", port, instruments, rounds, seconds, memory_s]
+        said = subprocess.run(
+            [str(word) for word in words],
+            env={**os.environ, "PROBETRAIL_HOME": folder},
+            stdout=subprocess.PIPE,
+            check=True,
+            timeout=memory_s + rounds * seconds * 3 + 120,
+        )
+    return json.loads(said.stdout)
+
+
+class Starts:
+    """When each poll began and when it was due, over all threads."""
+
+    def __init__(self):
+        self.late_s = []
+        self.made = self.due = 0
+
+    def keeper(self):
+        """For one thread: called at each start."""
+        due_s = None
+
+        def started():
+            nonlocal due_s
+            now_s = time.monotonic()
+            due_s = now_s if due_s is None else due_s + POLL_S
+            if now_s - due_s > POLL_S:  # skipped, as the poller does
+                skipped = int((now_s - due_s) / POLL_S)
+                self.due += skipped
+                due_s += skipped * POLL_S
+            self.late_s.append(max(0.0, now_s - due_s))
+            self.made += 1
+            self.due += 1
+
+        return started
+
+    def p99(self):
+        return float(np.percentile(self.late_s, 99))
+
+
+class Timed:
+    """A driver whose polls say when they begin."""
+
+    def __init__(self, driver, starts):
+        self._driver, self._started = driver, starts.keeper()
+
+    def __getattr__(self, name):
+        return getattr(self._driver, name)
+
+    def poll(self):
+        self._started()
+        return self._driver.poll()
+
+
+def only_sleeping(count, seconds):
+    """The control: as many threads that sleep to their due moments."""
+    starts, ending = Starts(), threading.Event()
+
+    def sleep():
+        started, due_s = starts.keeper(), time.monotonic()
+        while not ending.is_set():
+            started()
+            due_s = max(due_s + POLL_S, time.monotonic())
+            time.sleep(max(0.0, due_s - time.monotonic()))
+
+    threads = [threading.Thread(target=sleep) for _ in range(count)]
+    for thread in threads:
+        thread.start()
+    time.sleep(seconds)
+    ending.set()
+    for thread in threads:
+        thread.join()
+    return starts
+
+
+def make_daemon(port, count, file, starts):
+    """A whole daemon whose pollers say when they begin."""
+    setups = tuple(
+        Setup(
+            InstrumentSpec(f"meter {number}", "meter", f"TCPIP::127.0.0.1::{port}::SOCKET"),
+            POLL_S,
+            (f"probe {number}",),
+        )
+        for number in range(count)
+    )
+
+    def opener(spec, clock):
+        return Timed(open_instrument(spec, clock), starts[0])
+
+    acquisition.Poller = functools.partial(Poller, opener=opener)
+    return acquisition.Acquisition(Bench(setups), file)
+
+
+def polled(port, count, seconds, file, memory_s=0.0):
+    """A daemon for ``seconds``: its starts, its share of a core, and its memory over ``memory_s``."""
+    starts = [Starts()]
+    daemon = make_daemon(port, count, file, starts)
+    daemon.start()
+    try:
+        time.sleep(WARM_S)
+        process = psutil.Process()
+        starts[0].late_s.clear()
+        before, begun_s = process.cpu_times(), time.monotonic()
+        memory = []
+        while (age_s := time.monotonic() - begun_s) < max(seconds, memory_s):
+            memory.append((age_s, process.memory_info().rss))
+            time.sleep(SAMPLE_S)
+        after, whole_s = process.cpu_times(), time.monotonic() - begun_s
+    finally:
+        daemon.stop()
+    used_s = after.user + after.system - before.user - before.system
+    return starts[0], used_s / whole_s, memory
+
+
+def growth_in_ten_minutes(memory):
+    """Least-squares slope over the later two thirds, as a share of the memory."""
+    at_s, rss = np.array(memory[len(memory) // 3 :]).T
+    return float(np.polyfit(at_s, rss, 1)[0] * 600 / rss.mean())
+
+
+def measured(port, count, rounds, seconds, memory_s):
+    """Lateness ratio (median over rounds), share of a core, polls made of those due, memory growth."""
+    ratios, shares, made, due = [], [], 0, 0
+    with tempfile.TemporaryDirectory() as folder:
+        for number in range(rounds):
+            control = only_sleeping(count, seconds)
+            last = number == rounds - 1
+            file = Path(folder) / f"{number}.session"
+            starts, share, memory = polled(port, count, seconds, file, memory_s if last else 0.0)
+            ratios.append(starts.p99() / control.p99())
+            shares.append(share)
+            made, due = made + starts.made, due + starts.due
+    return {
+        "lateness_ratio": statistics.median(ratios),
+        "cpu": statistics.median(shares),
+        "made": made / due,
+        "growth": growth_in_ten_minutes(memory),
+    }
+
+
+if __name__ == "__main__":
+    port, count, rounds = map(int, sys.argv[1:4])
+    sys.stdout.write(json.dumps(measured(port, count, rounds, *map(float, sys.argv[4:6]))))
