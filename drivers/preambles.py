@@ -4,6 +4,7 @@ Every reader gives a value or raises ``AnswerError``.
 """
 
 import math
+import re
 import struct
 from collections.abc import Mapping, Sequence
 
@@ -13,6 +14,7 @@ from drivers.errors import AnswerError
 from drivers.waveform import Layout
 
 POINTS_AT_MOST = 1_000_000_000
+_KEY = re.compile(r"[A-Za-z:][A-Za-z0-9_:]*")
 _STRUCT = {
     "int8": "b",
     "uint8": "B",
@@ -57,7 +59,9 @@ def read_keys(text: str) -> dict[str, str]:
     """Keys (last node, capitals) and values of a preamble of form B; one without keys gives none."""
     pairs = [part.strip().partition(" ") for part in scpi.split_outside_quotes(text, ";")]
     return {
-        key.rpartition(":")[2].upper(): scpi.unquoted(value).upper() for key, blank, value in pairs if blank and value
+        key.rpartition(":")[2].upper(): scpi.unquoted(value).upper()
+        for key, _, value in pairs
+        if value and _KEY.fullmatch(key)
     }
 
 
