@@ -1,7 +1,8 @@
 """The one question that finds VXI-11 instruments: on which port is your core channel? Pure, no I/O.
 
 ONC RPC call and reply messages: RFC 1057, section 8. Port mapper, version 2, procedure GETPORT: RFC 1057,
-appendix A (again as RFC 1833, section 3). Program number of the core channel: VXI-11, section B.6.
+appendix A (again as RFC 1833, section 3). Program number of the core channel: VXI-11, appendix B (from memory;
+the tests hold it against another library's).
 """
 
 import struct

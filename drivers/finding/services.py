@@ -1,6 +1,6 @@
 """LAN instruments that announce themselves by multicast DNS (RFC 6762, RFC 6763), through zeroconf.
 
-The service types are those of the LXI device specification (section 10.4: LXI, VXI-11, raw SCPI, HiSLIP).
+The service types are those that the LXI device specification names (from memory: its section on mDNS).
 """
 
 import queue

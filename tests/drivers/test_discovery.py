@@ -10,7 +10,7 @@ import pytest
 import zeroconf
 from hypothesis import given
 from hypothesis import strategies as st
-from pyvisa_py.protocols import rpc
+from pyvisa_py.protocols import rpc, vxi11
 
 from drivers.errors import LinkError
 from drivers.find import find
@@ -19,8 +19,6 @@ from drivers.finding.portmapper import getport_call, read_getport_reply
 from drivers.finding.services import HISLIP, LXI, RAW, VXI11, Service, names_of, service_names
 from tests.drivers.scripted import Scripted
 from tests.drivers.servers import TcpServer, Vxi11Server
-
-CORE_CHANNEL = 395183  # VXI-11, section B.6: 0x0607AF
 
 
 def reply(xid, port, **changed):
@@ -35,7 +33,7 @@ def test_the_call_is_the_one_that_another_library_packs():
     """pyvisa-py's own port mapper client, which follows RFC 1057."""
     packer = rpc.PortMapperPacker()
     packer.pack_callheader(0x01020304, rpc.PMAP_PROG, rpc.PMAP_VERS, 3, (0, b""), (0, b""))
-    packer.pack_mapping((CORE_CHANNEL, 1, rpc.IPPROTO_TCP, 0))
+    packer.pack_mapping((vxi11.DEVICE_CORE_PROG, vxi11.DEVICE_CORE_VERS, rpc.IPPROTO_TCP, 0))
     assert getport_call(0x01020304) == packer.get_buf()
 
 

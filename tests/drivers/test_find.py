@@ -181,6 +181,20 @@ def test_an_instrument_that_understands_nothing_is_of_no_kind(serve, clock):
     assert found.guess == Guess("", "it understood none of the questions by which the kinds are told apart")
 
 
+@pytest.mark.parametrize(
+    ("form", "answers"),
+    [
+        ("form A", {"WAV:PRE?": "0,0,4,1,1.0E-3,0,0,4.0E-2,0,128"}),
+        ("form B", {"WFMP?": '1;8;BIN;RI;MSB;500;"channel 1";Y;1.0E-3;0;0.0E+0;"s";4.0E-2;0.0E+0;0.0E+0;"V"'}),
+        ("form C", {"CFMT?": "DEF9,BYTE,BIN"}),
+    ],
+)
+def test_a_scope_is_told_by_the_form_of_its_waveforms(serve, clock, form, answers):
+    place = serve(TcpServer, Scripted(answers))
+    (found,) = find(clock, 10, names(place.resource), no_ports, with_kinds=True)
+    assert found.guess == Guess("scope", f"it describes a waveform in {form}", 0)
+
+
 def test_the_channels_of_a_scope_are_counted(serve, clock):
     place = serve(TcpServer, two_channel_scope())
     (found,) = find(clock, 10, names(place.resource), no_ports, with_kinds=True)
