@@ -12,6 +12,7 @@ from drivers.generator import ScpiGenerator
 from drivers.links.choice import TERMINATORS, make_link
 from drivers.links.link import Link
 from drivers.meter import ScpiMeter
+from drivers.outside import outside_driver
 from drivers.plain_talk import PlainTalk, proof_of
 from drivers.protocols import Generator, Instrument, InstrumentSpec, Meter, Scope, Supply
 from drivers.readings import Quantity
@@ -42,6 +43,9 @@ LINK_OPTIONS = {
     "tagged": Option(
         bool, False, "put a number before each question and want it back (writes the event enable register, *ESE)"
     ),
+    "adapter": Option(str, "", "VISA resource name of the LAN or serial adapter that a GPIB instrument is behind"),
+    "driver": Option(str, "", "name of a driver from another package, instead of the generic one of its kind"),
+    "driver_options": Option(dict, {}, "table of settings for a driver from another package"),
 }
 OPTIONS: Mapping[str, Mapping[str, Option]] = {
     "meter": LINK_OPTIONS
@@ -148,10 +152,11 @@ def open_instrument(spec: InstrumentSpec, clock: Clock) -> Instrument:
         except BaseException:
             link.close()
             raise
+    make = outside_driver(options["driver"]) if options["driver"] else KINDS[spec.kind]
     talk = Conversation(link, clock, spec.timeout_s, options["tagged"])
     talk.open()
     try:
-        return KINDS[spec.kind](talk, options, spec, clock)
+        return make(talk, options["driver_options"] if options["driver"] else options, spec, clock)
     except BaseException:
         talk.close()
         raise
@@ -171,6 +176,10 @@ def option_mistakes(kind: str, options: Mapping[str, Any]) -> Iterator[tuple[str
         yield "function", f"{function!r} is not measured: write one of {', '.join(Quantity)}."
         return
     checks: dict[str, Callable[[], object]] = {}
+    if options.get("driver"):
+        checks["driver"] = lambda: outside_driver(options["driver"])
+    if options.get("adapter"):
+        checks["adapter"] = lambda: parse_resource(options["adapter"])
     if kind == "scope" and options.get("dialect"):
         checks["dialect"] = lambda: scope_dialect(options["dialect"])
     if kind == "generator" and options.get("dialect"):

@@ -9,6 +9,8 @@
 ``ASRLsocket://HOST:PORT::INSTR``       serial server  a serial port behind a LAN box, raw TCP
 ``USB::0x1234::0x5678::SERIAL::INSTR``  usb            USB test and measurement class
 ``GPIB::9::INSTR``                      gpib           IEEE 488.1
+``PRLGX-TCPIP::HOST::PORT::INTFC``      adapter        GPIB adapter on the LAN; its instruments are ``GPIB0::n``
+``PRLGX-ASRL::/dev/ttyUSB0::INTFC``     adapter        GPIB adapter on a serial port
 ======================================  =============  ==================================================
 
 The grammar is that of the VISA library specification (VPP-4.3, section 4.3.1).
@@ -36,6 +38,9 @@ _USB = re.compile(
     r"USB\d*::(0x[0-9a-f]+|\d+)::(0x[0-9a-f]+|\d+)::[^:]+(?:::\d+)?::(?:INSTR|RAW)", re.IGNORECASE
 )
 _GPIB = re.compile(r"GPIB\d*::(\d{1,2})(?:::(\d{1,2}))?::INSTR", re.IGNORECASE)
+_ADAPTER_LAN = re.compile(r"PRLGX-TCPIP\d*::([^:,\s]+)(?:::([^:]*))?::INTFC", re.IGNORECASE)
+_ADAPTER_SERIAL = re.compile(r"PRLGX-ASRL\d*::(.+?)::INTFC", re.IGNORECASE)
+ADAPTER_PORT = 1234
 _WINDOWS_PORT = re.compile(r"(?:COM)?(\d+)", re.IGNORECASE)
 
 
@@ -49,6 +54,7 @@ class Way(StrEnum):
     SERIAL_SERVER = "serial server"
     USB = "usb"
     GPIB = "gpib"
+    ADAPTER = "adapter"
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +62,7 @@ class ResourceName:
     """A VISA resource name taken apart; ``text`` is the whole of it.
 
     ``host`` and ``port`` for LAN (port None: the way's own default), ``device`` the serial port's
-    path or name, or the LAN device name.
+    path or name, the LAN device name, or the GPIB address (primary, then secondary plus 96 where there is one).
     """
 
     text: str
@@ -125,11 +131,22 @@ def _usb(name: str) -> ResourceName:
     return ResourceName(name, Way.USB)
 
 
+def _adapter(name: str) -> ResourceName:
+    if found := _ADAPTER_LAN.fullmatch(name):
+        return ResourceName(name, Way.ADAPTER, found[1], _port(name, found[2]) if found[2] else ADAPTER_PORT)
+    if found := _ADAPTER_SERIAL.fullmatch(name):
+        return ResourceName(name, Way.ADAPTER, device=found[1])
+    raise ResourceNameError(
+        f"{name!r}: a GPIB adapter is PRLGX-TCPIP::HOST::1234::INTFC or PRLGX-ASRL::/dev/ttyUSB0::INTFC."
+    )
+
+
 def _gpib(name: str) -> ResourceName:
     found = _GPIB.fullmatch(name)
     if found is None or int(found[1]) > 30:
         raise ResourceNameError(f"{name!r}: a GPIB instrument is GPIB::ADDRESS::INSTR with an address from 0 to 30.")
-    return ResourceName(name, Way.GPIB)
+    address = found[1] if found[2] is None else f"{found[1]} {int(found[2]) + 96}"
+    return ResourceName(name, Way.GPIB, device=address)
 
 
-_PARSERS = {"TCPIP": _lan, "ASRL": _serial, "USB": _usb, "GPIB": _gpib}
+_PARSERS = {"PRLGX-": _adapter, "TCPIP": _lan, "ASRL": _serial, "USB": _usb, "GPIB": _gpib}

@@ -5,13 +5,15 @@ from typing import Any
 
 from drivers.clock import Clock
 from drivers.errors import ResourceNameError
+from drivers.links.adapter import AdapterLink
 from drivers.links.hislip import HislipLink
 from drivers.links.link import Link
 from drivers.links.serial import SerialLink
+from drivers.links.stream import StreamLink
 from drivers.links.tcp import SerialServerLink, TcpLink
 from drivers.links.visa import VisaLink
 from drivers.links.vxi11 import Vxi11Link
-from drivers.resource_names import ResourceName, Way
+from drivers.resource_names import ResourceName, Way, parse_resource
 
 TERMINATORS = {"lf": b"\n", "cr": b"\r", "crlf": b"\r\n"}
 
@@ -33,6 +35,12 @@ def make_link(name: ResourceName, forced: str | None, options: Mapping[str, Any]
     terminator = TERMINATORS.get(options.get("terminator", "lf"))
     if terminator is None:
         raise ResourceNameError(f"terminator {options['terminator']!r}: write lf, cr or crlf.")
+    if name.way is Way.ADAPTER:
+        raise ResourceNameError(
+            f'{name.text!r} is an adapter: write resource = "GPIB0::9::INSTR" and adapter = "{name.text}".'
+        )
+    if adapter := options.get("adapter", ""):
+        return _behind_adapter(name, parse_resource(adapter), options, clock)
     natural = LINK_OF_WAY.get(name.way, "visa")
     chosen = forced or natural
     if chosen == "visa":
@@ -40,6 +48,23 @@ def make_link(name: ResourceName, forced: str | None, options: Mapping[str, Any]
     if chosen != natural:
         raise ResourceNameError(f'{name.text!r} cannot be reached with link = "{chosen}": leave the key out.')
     return _own_link(name, options, clock, terminator)
+
+
+def _behind_adapter(
+    name: ResourceName, adapter: ResourceName, options: Mapping[str, Any], clock: Clock
+) -> AdapterLink:
+    if name.way is not Way.GPIB or adapter.way is not Way.ADAPTER:
+        raise ResourceNameError(
+            f"{name.text!r} behind {adapter.text!r}: behind an adapter there are GPIB instruments, such as "
+            'resource = "GPIB0::9::INSTR" with adapter = "PRLGX-TCPIP::HOST::1234::INTFC".'
+        )
+
+    def stream() -> StreamLink:
+        if adapter.port is not None:
+            return TcpLink(adapter.host, adapter.port, clock)
+        return SerialLink(adapter.device, options, clock)
+
+    return AdapterLink(adapter.text, name.device, stream, clock)
 
 
 def _own_link(name: ResourceName, options: Mapping[str, Any], clock: Clock, terminator: bytes) -> Link:

@@ -52,6 +52,11 @@ class StreamLink(ABC):
             self._pending += piece[used:]
             filled += used
 
+    @property
+    def has_pending(self) -> bool:
+        """True where part of an answer has come."""
+        return bool(self._pending)
+
     def open(self, deadline_s: float) -> None:
         """See ``Link``."""
         self._connect(deadline_s)

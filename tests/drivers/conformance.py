@@ -49,7 +49,7 @@ class LinkConformance:
 
     @pytest.fixture
     def link(self, place: Server, clock: SystemClock) -> Iterator[Link]:
-        link = make_link(parse_resource(place.resource), self.forced, {"baud": 115200}, clock)
+        link = make_link(parse_resource(place.resource), self.forced, {"baud": 115200} | place.options, clock)
         link.open(clock.monotonic_s() + AMPLE_S)
         yield link
         link.close()
@@ -149,7 +149,7 @@ class LinkConformance:
 
     def test_nobody_there_is_refused(self, place, clock):
         place.stop()
-        absent = make_link(parse_resource(place.resource), self.forced, {}, clock)
+        absent = make_link(parse_resource(place.resource), self.forced, place.options, clock)
         with pytest.raises(LinkRefused):
             absent.open(clock.monotonic_s() + 1.0)
         absent.close()

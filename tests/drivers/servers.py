@@ -13,7 +13,9 @@ from tests.drivers.scripted import CLOSE, Scripted
 
 
 class Server(ABC):
-    """Serves until ``stop``; ``resource`` is the VISA name to reach it by."""
+    """Serves until ``stop``; ``resource`` is the VISA name to reach it by, with ``options`` where it needs some."""
+
+    options: dict[str, str] = {}  # noqa: RUF012 because nobody changes it
 
     def __init__(self, instrument: Scripted) -> None:
         self.instrument = instrument
@@ -269,3 +271,61 @@ class Vxi11Server(LanServer):
         piece, self._output = self._output[:count], self._output[count:]
         reason = self.REQUEST_COUNT if self._output else self.END
         return struct.pack("!3I", 0, reason, len(piece)) + piece + bytes(-len(piece) % 4)
+
+
+class AdapterServer(LanServer):
+    """An adapter with one instrument at GPIB address 9, which keeps its answer until it is asked to talk."""
+
+    @property
+    def resource(self) -> str:
+        return "GPIB0::9::INSTR"
+
+    @property
+    def options(self) -> dict[str, str]:
+        return {"adapter": f"PRLGX-TCPIP::127.0.0.1::{self.port}::INTFC"}
+
+    def __init__(self, instrument: Scripted, port: int = 0) -> None:
+        super().__init__(instrument, port)
+        self.others: dict[str, Scripted] = {}
+        self._answers: dict[str, list[bytes]] = {}
+        self.told: list[str] = []
+
+    def attend(self, connection: socket.socket) -> None:
+        held, address = b"", ""
+        while not self._ending.is_set():
+            if not select.select([connection], [], [], 0.02)[0]:
+                continue
+            if not (piece := connection.recv(65536)):
+                return
+            held += piece
+            while (end := self._end(held)) is not None:
+                line, held = held[:end], held[end + 1 :]
+                if line.startswith(b"++addr "):
+                    address = line[7:].decode()
+                elif not self._one(connection, line, address):
+                    return
+
+    def _one(self, connection: socket.socket, line: bytes, address: str) -> bool:
+        instrument = self.instrument if address == "9" else self.others.get(address)
+        if line.startswith(b"++"):
+            self.told.append(line.decode())
+            if line == b"++clr" and instrument is not None:
+                instrument.held.clear()
+                self._answers[address] = []
+            if line == b"++read eoi":
+                for piece in self._answers.pop(address, []):
+                    if piece == CLOSE:
+                        return False
+                    connection.sendall(piece)
+        elif instrument is not None:
+            plain = line.replace(b"\x1b", b"")
+            self._answers[address] = instrument.hear(plain)
+        return True
+
+    @staticmethod
+    def _end(data: bytes) -> int | None:
+        """Where the first line ends: a line feed that is not escaped."""
+        at = data.find(b"\n")
+        while at > 0 and data[at - 1 : at] == b"\x1b":
+            at = data.find(b"\n", at + 1)
+        return None if at < 0 else at

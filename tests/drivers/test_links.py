@@ -1,5 +1,7 @@
 """Every link passes the same suite; what is special to one is tested below it."""
 
+import threading
+
 import pytest
 
 from drivers.clock import HandClock
@@ -14,7 +16,7 @@ from drivers.links.vxi11 import Vxi11Link
 from drivers.resource_names import parse_resource
 from tests.drivers.conformance import AMPLE_S, LanTests, LinkConformance, StreamTests
 from tests.drivers.scripted import Scripted
-from tests.drivers.servers import HislipServer, PtyServer, TcpServer, Vxi11Server
+from tests.drivers.servers import AdapterServer, HislipServer, PtyServer, TcpServer, Vxi11Server
 
 
 class TestTcpLink(LinkConformance, StreamTests, LanTests):
@@ -42,6 +44,10 @@ class TestHislipLink(LinkConformance, LanTests):
 
 class TestVxi11Link(LinkConformance, LanTests):
     server = Vxi11Server
+
+
+class TestAdapterLink(LinkConformance):
+    server = AdapterServer
 
 
 class TestVisaHislipLink(LinkConformance, LanTests):
@@ -142,3 +148,42 @@ def test_opening_and_closing_for_days_leaves_no_sessions_behind(serve, clock):
     assert len(table) == before
     link.close()
     assert len(table) == before - 1
+
+
+def test_two_instruments_behind_one_adapter_get_their_own_answers_from_two_threads(serve, clock):
+    """Through pyvisa-py threads interleave there: its lock is for a call, not for a question with its answer."""
+    place = serve(AdapterServer, Scripted({"WHO?": "nine"}))
+    place.others["12"] = Scripted({"WHO?": "twelve"})
+    wrong = []
+
+    def ask(name, expected):
+        link = make_link(parse_resource(name), None, place.options, clock)
+        link.open(clock.monotonic_s() + AMPLE_S)
+        for _ in range(100):
+            link.write(b"WHO?", clock.monotonic_s() + AMPLE_S)
+            if (answer := link.read_line(clock.monotonic_s() + AMPLE_S)) != expected:
+                wrong.append(answer)
+        link.close()
+
+    threads = [
+        threading.Thread(target=ask, args=("GPIB0::9::INSTR", b"nine")),
+        threading.Thread(target=ask, args=("GPIB0::12::INSTR", b"twelve")),
+    ]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(30)
+    assert wrong == [] and not any(thread.is_alive() for thread in threads)
+
+
+@pytest.mark.parametrize(
+    ("name", "adapter"),
+    [
+        ("TCPIP::h::5025::SOCKET", "PRLGX-TCPIP::h::1234::INTFC"),
+        ("GPIB0::9::INSTR", "TCPIP::h::1234::SOCKET"),
+        ("PRLGX-TCPIP::h::1234::INTFC", ""),
+    ],
+)
+def test_an_adapter_and_what_is_behind_it_are_told_apart(name, adapter, clock):
+    with pytest.raises(ResourceNameError, match="GPIB0::9::INSTR"):
+        make_link(parse_resource(name), None, {"adapter": adapter}, clock)

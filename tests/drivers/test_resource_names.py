@@ -31,8 +31,11 @@ BEGINNINGS = ["TCPIP", "TCPIP::h::", "ASRL", "USB", "GPIB"]
         ("USB::0x1234::125::A22-5::INSTR", Way.USB, "", None, ""),
         ("USB0::0x1234::0x5678::A22-5::0::INSTR", Way.USB, "", None, ""),
         ("USB::0x1234::125::A22-5::RAW", Way.USB, "", None, ""),
-        ("GPIB::1::0::INSTR", Way.GPIB, "", None, ""),
-        ("GPIB0::22::INSTR", Way.GPIB, "", None, ""),
+        ("GPIB::1::0::INSTR", Way.GPIB, "", None, "1 96"),
+        ("GPIB0::22::INSTR", Way.GPIB, "", None, "22"),
+        ("PRLGX-TCPIP::1.2.3.4::4321::INTFC", Way.ADAPTER, "1.2.3.4", 4321, ""),
+        ("PRLGX-TCPIP0::adapter.local::INTFC", Way.ADAPTER, "adapter.local", 1234, ""),
+        ("PRLGX-ASRL::/dev/ttyUSB1::INTFC", Way.ADAPTER, "", None, "/dev/ttyUSB1"),
     ],
 )
 def test_names_are_taken_apart(text, way, host, port, device):
