@@ -53,10 +53,10 @@ class StreamingMeter:
         begun_us = self._looked_us
         lines = self._cut(self._link.drain(0.0))
         waited = False
-        remarks: list[str] = []
         if len(self._held) + sum(map(len, lines)) >= BUFFER_BYTES:
-            remarks.append("its lines waited too long and some were lost: make poll_s shorter")
-            lines, self._held, self._is_torn = [], b"", True
+            self._held, self._is_torn, self._looked_us = b"", True, self._clock.now_us()
+            return Poll(remarks=("its lines waited too long and some may be lost, none is kept: make poll_s shorter",))
+        remarks: list[str] = []
         while not lines:
             lines, waited = self._next_line(), True
         now_us = self._looked_us = self._clock.now_us()
