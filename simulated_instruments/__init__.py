@@ -3,7 +3,8 @@
 A *bench* is one unit (``unit``), five instruments (``instruments``: a bench meter, a second
 meter on a serial line, a two-channel scope, a generator and a supply monitor) and, if wanted,
 a scripted technician (``technician``). The instruments ask the unit over a loopback door of
-newline-delimited JSON what their probes see; whoever tests sees only SCPI on sockets and ttys.
+newline-delimited JSON what their probes see; whoever tests sees only SCPI on sockets, ttys,
+HiSLIP and VXI-11 (``serving``), with scripted faults on the wire if wanted (``faults``).
 All units, values and makers in here are invented. Nothing in here imports the rest of the
 project and nothing there imports this, so that a mistake in one parser cannot hide in the other.
 
@@ -26,9 +27,15 @@ The instruments
     trigger is the mains zero crossing, or nothing at all for sweeps shorter than a mains period; a
     knob that is turned clears the record.
   * The generator's output reaches nothing; only its settings are read back.
-  * Of IEEE 488.2 there is no MAV-driven handshake: sockets and ttys cannot show that a reader gave
-    up, so -410 INTERRUPTED and -420 UNTERMINATED never occur. There is no trigger bus, no service
-    request, no device clear. Baud rate, parity and flow control of the serial line have no effect.
+  * Over sockets and ttys nobody can show that a reader gave up: -410 INTERRUPTED and -420
+    UNTERMINATED occur on HiSLIP and VXI-11 only, and so do service request, device clear and MAV.
+    -430 DEADLOCKED never occurs: the queues are as long as they need to be.
+  * Only an initiated measurement is an overlapped command; no instrument listens to a bus trigger
+    (*TRG is -211). Baud rate, parity and flow control of the serial line have no effect.
+  * HiSLIP speaks version 1: no encryption, no descriptors. Of a lock that is asked for while a
+    device clear is under way nothing special is known.
+  * VXI-11 serves ``inst0`` alone, on the loopback network; device_docmd is refused, as by any
+    instrument that is no interface to another bus.
 The technician
   * Takes each reading once, in the log's order, and never hesitates, slips or drops a lead midway.
 """

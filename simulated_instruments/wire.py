@@ -63,7 +63,11 @@ class HungUp(ConnectionResetError):
 
 
 class Answering(Protocol):
-    """What a server needs of an instrument."""
+    """What a server needs of an instrument.
+
+    HiSLIP and VXI-11 also use what it has of a ``Speaker``'s ``status`` (a status byte beyond MAV),
+    ``clear_device()`` and a ``Panelled``'s ``hold_panel(held)``.
+    """
 
     def answer(self, message: bytes | None) -> Answer:
         """Carry out one program message."""

@@ -151,13 +151,13 @@ def tty_link(runtime: Path, name: str) -> Path:
 
 
 def _stay(name: str, server: Server, unit: UnitDoor, ended: threading.Event) -> None:
-    """Vanish and come back as the unit's door says, until the end."""
+    """Vanish and come back when the unit's door says so, until the end; a scripted absence is not cut short."""
+    was_present = True
     while not ended.wait(LOOK_S):
         try:
             present = unit.ask(ask="panel", instrument=name)["present"]
         except UnitGone:
             return
-        if present:
-            server.come_back()
-        else:
-            server.vanish()
+        if present != was_present:
+            (server.come_back if present else server.vanish)()
+        was_present = present

@@ -32,6 +32,7 @@ class Coming(ABC):
     def __init__(self) -> None:
         self._guard = threading.RLock()
         self._away: threading.Event | None = None
+        self._wanted = False
 
     @property
     @abstractmethod
@@ -47,31 +48,33 @@ class Coming(ABC):
     def come_back(self) -> None:
         """See ``Server``."""
         with self._guard:
+            self._wanted = True
             self._end_absence()
             self._come()
 
     def vanish(self) -> None:
         """See ``Server``."""
         with self._guard:
+            self._wanted = False
             self._end_absence()
             self._leave()
 
     def be_away(self, seconds: float) -> None:
-        """Vanish now and come back after ``seconds``, unless called for or sent away before."""
+        """Vanish soon and come back after ``seconds``, unless called or sent away meanwhile; never waits."""
+        threading.Thread(target=self._absence, args=(seconds,), daemon=True).start()
+
+    def _absence(self, seconds: float) -> None:
         with self._guard:
+            if not self._wanted:
+                return
             self._end_absence()
             self._away = ended = threading.Event()
-        threading.Thread(target=self._absence, args=(ended, seconds), daemon=True).start()
-
-    def _absence(self, ended: threading.Event, seconds: float) -> None:
+            self._leave()
+        ended.wait(seconds)
         with self._guard:
             if self._away is ended:
-                self._leave()
-        if not ended.wait(seconds):
-            with self._guard:
-                if self._away is ended:
-                    self._away = None
-                    self._come()
+                self._away = None
+                self._come()
 
     def _end_absence(self) -> None:
         if self._away is not None:

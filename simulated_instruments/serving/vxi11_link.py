@@ -148,7 +148,10 @@ class Link:
                     return
                 message, epoch = self._input.popleft(), self._epoch
                 self._busy = True
-            self._answer(message, epoch)
+            try:
+                self._answer(message, epoch)
+            except OSError:  # the unit behind the instrument has gone
+                self.close()
 
     def _answer(self, message: bytes | None, epoch: int) -> None:
         answer = self._instrument.answer(message)

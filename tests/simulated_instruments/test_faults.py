@@ -186,7 +186,8 @@ def test_what_was_put_in_is_logged_with_time_kind_and_number():
     for _ in range(3):
         wire.write(ANSWER)
         clock.sleep_s(1)
-    assert [(one.kind, one.answer, one.t_s) for one in faults.injected] == [("duplicate", 2, 501), ("duplicate", 3, 502)]
+    assert [(one.answer, one.t_s) for one in faults.injected] == [(2, 501), (3, 502)]
+    assert {one.kind for one in faults.injected} == {"duplicate"}
     assert all(before_us <= one.t_us <= time.time_ns() // 1000 for one in faults.injected)
     assert told == faults.injected
 

@@ -318,9 +318,10 @@ def test_clear_empties_both_queues_and_keeps_status(server, opened):
     """IEEE 488.2, 5.8."""
     client = opened(server)
     client.query(b"*ESE 9;*IDN?\n")
-    client.write(b"*ES", kind=Type.DATA)
     assert client.clear() == 0
     assert client.status() & 16 == 0
+    client.write(b"*ES", kind=Type.DATA)
+    assert client.clear() == 0
     assert client.query(b"*ESE?\n") == b"9\n"
 
 

@@ -6,6 +6,7 @@ import socket
 import struct
 import threading
 import time
+from contextlib import contextmanager
 
 import numpy as np
 import pytest
@@ -20,8 +21,8 @@ from simulated_instruments.serving.vxi11_core import ABORT_PROGRAM, CORE_PROGRAM
 from tests.simulated_instruments.test_hislip import Blocks
 
 PATIENCE_S = 10
-CREATE, WRITE, READ, POLL, TRIGGER, CLEAR, REMOTE, LOCAL, LOCK, UNLOCK, ENABLE, COMMAND, DESTROY = (*range(10, 21), 22, 23)
-CREATE_INTERRUPTS, DESTROY_INTERRUPTS = 25, 26
+CREATE, WRITE, READ, POLL, TRIGGER, CLEAR, REMOTE, LOCAL, LOCK, UNLOCK, ENABLE = range(10, 21)
+COMMAND, DESTROY, CREATE_INTERRUPTS, DESTROY_INTERRUPTS = 22, 23, 25, 26
 END, TERMINATED, WAIT_LOCK = 8, 128, 1
 
 
@@ -114,20 +115,13 @@ def core(server, called):
     return called(server.port)
 
 
-@pytest.fixture
-def session():
-    """pyvisa-py's session to a server."""
-    sessions = []
-
-    def open_(server):
-        opened = pyvisa.ResourceManager("@py").open_resource(server.resource, open_timeout=5000)
-        opened.timeout, opened.read_termination = 5000, "\n"
-        sessions.append(opened)
-        return opened
-
-    yield open_
-    for one in sessions:
-        one.close()
+@contextmanager
+def session(server):
+    """pyvisa-py's session to a server, closed before the server goes: its close spins for 5 s after that."""
+    opened = pyvisa.ResourceManager("@py").open_resource(server.resource, open_timeout=5000)
+    opened.timeout, opened.read_termination = 5000, "\n"
+    yield opened
+    opened.close()
 
 
 def until(true):
@@ -459,29 +453,29 @@ def test_pyvisa_finds_it_where_everybody_asks(meter, monkeypatch):
 # ---- pyvisa-py, unmodified
 
 
-def test_pyvisa_asks_polls_clears_and_triggers(server, session):
-    talk = session(server)
-    assert talk.query("*IDN?").startswith("Benchwright,")
-    assert float(talk.query("READ?")) < 1
-    talk.write("*OPC?")
-    until(lambda: talk.read_stb() & 16)
-    talk.clear()
-    assert talk.read_stb() & 16 == 0
-    assert talk.query("SYST:ERR?") == '0,"No error"'
-    talk.assert_trigger()
-    assert talk.query("SYST:ERR?").startswith("-211,")
+def test_pyvisa_asks_polls_clears_and_triggers(server):
+    with session(server) as talk:
+        assert talk.query("*IDN?").startswith("Benchwright,")
+        assert float(talk.query("READ?")) < 1
+        talk.write("*OPC?")
+        until(lambda: talk.read_stb() & 16)
+        talk.clear()
+        assert talk.read_stb() & 16 == 0
+        assert talk.query("SYST:ERR?") == '0,"No error"'
+        talk.assert_trigger()
+        assert talk.query("SYST:ERR?").startswith("-211,")
 
 
-def test_pyvisa_reads_a_block_of_many_reads(session):
-    with serve_vxi11(Blocks(("a", "b", "c", "d"))) as server:
-        read = session(server).query_binary_values(":BLOC?", datatype="i", container=np.ndarray)
+def test_pyvisa_reads_a_block_of_many_reads():
+    with serve_vxi11(Blocks(("a", "b", "c", "d"))) as server, session(server) as talk:
+        talk.read_termination = None  # or every LF in the block ends a read
+        read = talk.query_binary_values(":BLOC?", datatype="i", container=np.ndarray)
     assert np.array_equal(read, np.arange(700_000))
 
 
-def test_pyvisa_never_takes_a_late_answer_for_the_next(meter, session):
+def test_pyvisa_never_takes_a_late_answer_for_the_next(meter):
     """The numbers of the calls see to that."""
-    with serve_vxi11(meter.instrument, wrap=faulty("late:1.6@2")) as server:
-        talk = session(server)
+    with serve_vxi11(meter.instrument, wrap=faulty("late:1.6@2")) as server, session(server) as talk:
         assert talk.query("*OPC?") == "1"
         talk.timeout = 100
         with pytest.raises(pyvisa.VisaIOError):

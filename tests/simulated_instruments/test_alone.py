@@ -1,0 +1,123 @@
+"""One instrument from the command line, over every transport, with faults; and a bench over what is asked for."""
+
+import json
+import subprocess
+import sys
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+import pyvisa
+
+from simulated_instruments.serving.choice import TRANSPORTS, where
+from tests.simulated_instruments.test_bench import MODULE, PATIENCE_S
+
+ROOT = Path(__file__).parents[2]
+
+
+@contextmanager
+def started(*words):
+    process = subprocess.Popen([*MODULE, *words], stdin=subprocess.DEVNULL, stdout=subprocess.PIPE)
+    try:
+        yield process, json.loads(process.stdout.readline())
+    finally:
+        process.terminate()
+        assert process.wait(PATIENCE_S) == 0
+        process.stdout.close()
+
+
+@contextmanager
+def session(resource):
+    opened = pyvisa.ResourceManager("@py").open_resource(resource, open_timeout=5000)
+    opened.timeout = 5000
+    opened.read_termination = "\r\n" if resource.startswith("ASRL") else "\n"
+    opened.write_termination = "\n"
+    yield opened
+    opened.close()
+
+
+@pytest.mark.parametrize("over", TRANSPORTS)
+def test_it_says_where_it_is_and_answers_there(over):
+    with (
+        started("instrument", "supply monitor", "--over", over) as (_, said),
+        session(said["resource"]) as talk,
+    ):
+        assert said["name"] == "supply monitor" and where(said["resource"])[0] == over
+        assert talk.query("*IDN?").startswith("Benchwright,")
+        assert float(talk.query("MEAS:VOLT?")) >= 0
+
+
+def test_each_fault_is_said_when_it_is_put_in():
+    words = ("instrument", "meter", "--over", "tcp", "--fault", "duplicate@2", "--fault", "late:0.01@3+")
+    with started(*words) as (process, said), session(said["resource"]) as talk:
+        assert talk.query("*OPC?") == "1"
+        assert talk.query("*OPC?") == "1" and talk.read() == "1"
+        assert talk.query("*OPC?") == "1"
+        lines = [json.loads(process.stdout.readline()) for _ in range(2)]
+    assert [(line["fault"], line["answer"]) for line in lines] == [("duplicate", 2), ("late", 3)]
+    assert all(line["t_us"] > 1_600_000_000_000_000 for line in lines)
+
+
+def test_a_seed_draws_the_faults():
+    with started("instrument", "meter", "--fault-rate", "1", "--seed", "6") as (process, said):
+        with session(said["resource"]) as talk:
+            talk.write("*OPC?")
+            drawn = json.loads(process.stdout.readline())
+        assert drawn["answer"] == 1
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["toaster"], "clip meter"),
+        (["meter", "--over", "fax"], "hislip"),
+        (["meter", "--fault", "late"], "KIND"),
+        (["meter", "--fault", "late@1", "--fault-rate", "0.5"], "not both"),
+        (["meter", "--portmapper", "0"], "VXI-11"),
+        (["meter", "--scenario", "S9"], "amplifier"),
+    ],
+)
+def test_a_wrong_word_is_one_line_and_exit_2(words, said):
+    words = [*MODULE, "instrument", *words]
+    ended = subprocess.run(words, capture_output=True, text=True, stdin=subprocess.DEVNULL, check=False, timeout=30)
+    assert ended.returncode == 2
+    assert ended.stderr.count("\n") == 1 and said in ended.stderr
+
+
+def test_an_instrument_of_a_bench_is_served_over_what_is_asked_for(tmp_path):
+    words = ("bench", "S2", "--runtime", str(tmp_path), "--over", "meter=hislip", "--over", "clip meter=vxi11")
+    with started(*words) as (_, said):
+        ways = {name: where(resource)[0] for name, resource in said["resources"].items()}
+        assert ways["meter"] == "hislip" and ways["clip meter"] == "vxi11" and ways["generator"] == "tcp"
+        for name in ("meter", "clip meter"):
+            with session(said["resources"][name]) as talk:
+                assert talk.query("*IDN?").startswith("Benchwright,")
+                assert talk.read_stb() & 64 == 0
+        assert said["resources"]["meter"] in (tmp_path / "bench.toml").read_text()
+
+
+@pytest.mark.parametrize("text", ["meter=fax", "toaster=tcp", "meter", "=tcp"])
+def test_a_wrong_transport_is_one_line_and_exit_2(tmp_path, text):
+    words = [*MODULE, "bench", "S2", "--runtime", str(tmp_path), "--over", text]
+    ended = subprocess.run(words, capture_output=True, text=True, stdin=subprocess.DEVNULL, check=False, timeout=30)
+    assert ended.returncode == 2 and ended.stderr.count("\n") == 1
+
+
+def test_a_resource_name_says_its_way_and_port():
+    assert where("TCPIP::127.0.0.1::5025::SOCKET") == ("tcp", 5025)
+    assert where("TCPIP::127.0.0.1::hislip0,4880::INSTR") == ("hislip", 4880)
+    assert where("TCPIP::127.0.0.1,900::inst0::INSTR") == ("vxi11", 900)
+    assert where("ASRL/dev/pts/7::INSTR") == ("tty", 0)
+    with pytest.raises(ValueError, match="no server"):
+        where("GPIB::9::INSTR")
+
+
+def test_the_package_needs_numpy_at_most():
+    """The servers run where nothing of the project and no other library is."""
+    code = (
+        "import sys; import simulated_instruments.serving.choice, simulated_instruments.faults;"
+        "print({m.split('.')[0] for m in sys.modules} - sys.stdlib_module_names - {'__main__'})"
+    )
+    words = [sys.executable, "-S", "-c", code]
+    found = subprocess.run(words, cwd=ROOT, capture_output=True, text=True, check=True)
+    assert found.stdout.strip() == "{'simulated_instruments'}"
