@@ -3,6 +3,7 @@
 Nothing is switched: settings stay, a generator's output is left as it is found, a scope is not armed.
 """
 
+import logging
 import math
 import statistics
 from collections.abc import Callable, Sequence
@@ -17,6 +18,8 @@ from drivers.finding.kinds import KINDS_IN_ORDER
 from drivers.protocols import Instrument, InstrumentSpec
 from drivers.readings import Identity, Poll
 from drivers.registry import open_instrument, options_with_defaults
+
+log = logging.getLogger("probetrail.checkup")
 
 SECONDS = 2.0
 MOST_POLLS = 2000
@@ -66,7 +69,7 @@ def check_bench(
         by_resource.setdefault(setup.spec.resource, []).append(setup)
 
     def job(setups: Sequence[Setup]) -> Callable[[], list[Checked]]:
-        return lambda: [check_one(setup, clock, seconds, opener) for setup in setups]
+        return lambda: [_guarded(setup, clock, seconds, opener) for setup in setups]
 
     allowed_s = max(
         sum(seconds + LONGEST_OPENING_S + SILENCES * setup.spec.timeout_s for setup in setups)
@@ -76,6 +79,14 @@ def check_bench(
     results = {checked.setup.spec.name: checked for group in done.values() for checked in group}
     late = (f"it did not come to an end within {allowed_s:.0f} s: switch it off and on, and check again.",)
     return _twice([results.get(s.spec.name, Checked(s, wrong=late)) for s in bench.setups])
+
+
+def _guarded(setup: Setup, clock: Clock, seconds: float, opener: Opener) -> Checked:
+    try:
+        return check_one(setup, clock, seconds, opener)
+    except Exception as error:  # a driver's own mistake must not hide what the others have to say
+        log.exception("driver of %s failed", setup.spec.name)
+        return Checked(setup, wrong=(f"its driver failed ({error!r}): tell whoever wrote it.",))
 
 
 def check_one(setup: Setup, clock: Clock, seconds: float = SECONDS, opener: Opener = open_instrument) -> Checked:

@@ -28,6 +28,8 @@ _QUANTITIES = {
     Quantity.LEVEL: "level",
     Quantity.SUPPLY_CURRENT: "current",
     Quantity.MAINS: "mains",
+    Quantity.AM_DEPTH: "AM depth",
+    Quantity.FM_DEVIATION: "FM deviation",
 }
 _PARITY = {"none": "N", "even": "E", "odd": "O"}
 # Beginnings and ends of drivers' remarks that have a cure of their own.

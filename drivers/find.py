@@ -17,7 +17,7 @@ from drivers.finding.kinds import KINDS_IN_ORDER, Guess, guess_kind
 from drivers.finding.services import service_names
 from drivers.links.choice import make_link
 from drivers.links.serial import serial_ports
-from drivers.links.visa import usb_and_gpib_names
+from drivers.links.visa import visa_names
 from drivers.readings import Identity
 from drivers.resource_names import Way, parse_resource
 
@@ -53,7 +53,8 @@ def searches(clock: Clock) -> Mapping[str, Search]:
     return {
         "VXI-11 broadcast": lambda within_s: vxi11_names(clock, within_s),
         "multicast DNS": lambda within_s: service_names(clock, within_s),
-        "USB and GPIB": lambda within_s: usb_and_gpib_names(),
+        "USB": lambda within_s: visa_names(Way.USB),
+        "GPIB": lambda within_s: visa_names(Way.GPIB),
     }
 
 

@@ -117,7 +117,8 @@ def _print_found(found: Sequence[Found]) -> None:
     for entry in found:
         kind = f"seems to be a {entry.guess.kind}" if entry.guess and entry.guess.kind else ""
         baud = f"{entry.baud} baud" if entry.baud else ""
-        print("  ".join(word for word in (entry.resource, str(entry.identity or ""), kind, baud, entry.remark) if word))
+        words = (entry.resource, str(entry.identity or ""), kind, baud, _one_line(entry.remark))
+        print("  ".join(word for word in words if word))
     if not any(entry.resource for entry in found):
         print(NOTHING_FOUND)
 
@@ -141,13 +142,18 @@ def _sum(results: Sequence[Checked]) -> str:
 def _lines(checked: Checked) -> Iterator[str]:
     spec = checked.setup.spec
     yield f"{spec.name} ({spec.kind}), {link_words(spec)}"
-    yield f"  {checked.identity} answers." if checked.identity is not None else "  Nobody answers in time."
+    yield f"  {checked.identity} answers." if checked.identity is not None else "  Nobody says who it is."
     yield from (f"  {ability[:1].upper()}{ability[1:]}." for ability in checked.abilities)
     yield from (f"  Now: {words}." for words in checked.says)
     if checked.speed is not None:
         yield f"  {_speed(checked)}"
-    yield from (f"  To mind: {words}" for words in checked.mind)
-    yield from (f"  WRONG: {words}" for words in checked.wrong)
+    yield from (f"  To mind: {_one_line(words)}" for words in checked.mind)
+    yield from (f"  WRONG: {_one_line(words)}" for words in checked.wrong)
+
+
+def _one_line(text: str) -> str:
+    """Another program's words inside of an error may have several."""
+    return " ".join(text.split())
 
 
 def _speed(checked: Checked) -> str:

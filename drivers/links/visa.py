@@ -303,26 +303,35 @@ class VisaLink:
             table.pop(handle, None)
 
 
-def usb_and_gpib_names() -> list[str]:
-    """Resource names of the instruments that pyvisa-py finds on USB and GPIB.
+def visa_names(way: Way) -> list[str]:
+    """Resource names of the instruments that pyvisa-py finds on USB or GPIB.
 
     Only these: its own search of the LAN takes seconds, and its list of serial ports says nothing that pyserial
-    does not. Raises ``LinkError`` where a backend fails as a whole.
+    does not. Raises ``LinkError`` where a backend is missing or fails.
     """
     try:
-        return [name for kind in _classes() for name in kind.list_resources()]
-    except Exception as error:  # whatever a missing library makes of it
-        raise LinkError(f"the search for USB and GPIB instruments failed ({error!r}).") from error
+        if issue := _missing(way):
+            raise LinkError(f"{way.upper()} instruments are not looked for: {issue}")
+        return [name for kind in _classes(way) for name in kind.list_resources()]
+    except LinkError:
+        raise
+    except Exception as error:  # whatever a half-installed library makes of it
+        raise LinkError(f"the search for {way.upper()} instruments failed ({error!r}).") from error
 
 
 def _manager(backend: str) -> pyvisa.ResourceManager:
     return pyvisa.ResourceManager(backend)
 
 
-def _classes() -> list[Any]:
+def _missing(way: Way) -> str:
+    """What pyvisa-py says is not installed, in one line; empty where all is there."""
     _manager("@py")  # loads the classes
-    kinds = (InterfaceType.usb, InterfaceType.gpib)
-    return [kind for (way, form), kind in Session.iter_valid_session_classes() if way in kinds and form == "INSTR"]
+    issues = dict(Session.iter_session_classes_issues())
+    return " ".join(issues.get((InterfaceType[way], "INSTR"), "").split())
+
+
+def _classes(way: Way) -> list[Any]:
+    return [kind for key, kind in Session.iter_valid_session_classes() if key == (InterfaceType[way], "INSTR")]
 
 
 def _set_port(session: Any, options: Mapping[str, Any]) -> None:

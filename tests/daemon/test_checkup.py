@@ -209,6 +209,19 @@ def test_one_that_fails_takes_nothing_from_the_others(serve, clock):
     assert [(checked.setup.spec.name, checked.well) for checked in results] == [("good", True), ("bad", False)]
 
 
+def test_a_driver_that_fails_by_its_own_mistake_takes_nothing_from_the_others(serve, clock, caplog):
+    def opener(spec, clock):
+        if spec.name == "theirs":
+            raise KeyError("a mistake of the driver")
+        return open_instrument(spec, clock)
+
+    places = [serve(TcpServer, bench_meter()) for _ in range(2)]
+    setups = tuple(setup_of(place.resource, name=name) for place, name in zip(places, ("ours", "theirs"), strict=True))
+    ours, theirs = check_bench(Bench(setups), clock, MOMENT_S, opener)
+    assert ours.well
+    assert "its driver failed (KeyError('a mistake of the driver'))" in theirs.wrong[0]
+
+
 def test_the_same_instrument_in_two_tables_is_told_in_both(serve, clock):
     instrument = bench_meter()
     places = [serve(TcpServer, instrument), serve(HislipServer, instrument)]

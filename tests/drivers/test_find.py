@@ -3,12 +3,14 @@
 import threading
 
 import pytest
+from pyvisa.constants import InterfaceType
 
 from drivers.errors import LinkError
 from drivers.find import Found, find
 from drivers.finding.kinds import Guess
 from drivers.links import visa
 from drivers.readings import Identity
+from drivers.resource_names import Way
 from tests.drivers.instruments import bench_meter, generator, two_channel_scope
 from tests.drivers.scripted import Scripted, replaced_by
 from tests.drivers.servers import HislipServer, PtyServer, TcpServer, Vxi11Server
@@ -116,15 +118,40 @@ def test_a_search_that_does_not_end_is_given_up(clock):
     assert "multicast DNS: given up" in found.remark
 
 
-def test_another_programs_way_of_failing_becomes_a_link_error(monkeypatch):
-    class Broken:
-        @staticmethod
-        def list_resources():
-            raise KeyError("libusb")
+class Backend:
+    """A class of pyvisa-py's that finds what it is told."""
 
-    monkeypatch.setattr(visa, "_classes", lambda: [Broken])
-    with pytest.raises(LinkError, match="libusb"):
-        visa.usb_and_gpib_names()
+    def __init__(self, found):
+        self._found = found
+
+    def list_resources(self):
+        if isinstance(self._found, Exception):
+            raise self._found
+        return self._found
+
+
+def backend(monkeypatch, found, issue=""):
+    monkeypatch.setattr(visa.Session, "iter_valid_session_classes", lambda: [((InterfaceType.usb, "INSTR"), found)])
+    issues = [((InterfaceType.usb, "INSTR"), issue)] if issue else []
+    monkeypatch.setattr(visa.Session, "iter_session_classes_issues", lambda: issues)
+
+
+def test_what_a_backend_finds_is_named(monkeypatch):
+    backend(monkeypatch, Backend(["USB0::1::2::3::INSTR"]))
+    assert visa.visa_names(Way.USB) == ["USB0::1::2::3::INSTR"]
+
+
+def test_another_programs_way_of_failing_becomes_a_link_error(monkeypatch):
+    backend(monkeypatch, Backend(KeyError("libusb")))
+    with pytest.raises(LinkError, match=r"the search for USB instruments failed.*libusb"):
+        visa.visa_names(Way.USB)
+
+
+def test_a_missing_backend_says_in_one_line_what_to_install(monkeypatch):
+    backend(monkeypatch, Backend([]), "Please install this.\nNo module named that")
+    with pytest.raises(LinkError) as told:
+        visa.visa_names(Way.USB)
+    assert str(told.value) == "USB instruments are not looked for: Please install this. No module named that"
 
 
 def test_an_identity_compares_field_by_field():
