@@ -259,19 +259,22 @@ class Conversation:
 
     def _get_in_step(self, ways: Sequence[Callable[[float], None]]) -> None:
         self._suspect = True
-        failure: DriverError | None = None
+        failures: list[DriverError] = []
         for way in ways:
             try:
                 way(self._deadline_s())
                 self._prove()
-                return
             except (LinkRefused, WrongInstrument):
                 self._suspect = True
                 raise
             except (LinkError, AnswerError) as error:
-                self._suspect, failure = True, error
-        assert failure is not None
-        raise failure
+                self._suspect = True
+                failures.append(error)
+            else:
+                for failure in failures:  # what went wrong on the way back is an event too
+                    self.remark(f"out of step: {failure}")
+                return
+        raise failures[-1]
 
     def _as_it_is(self, deadline_s: float) -> None:
         """A link that was opened this moment needs no clearing."""

@@ -1,6 +1,7 @@
 """A scope that speaks SCPI in one of the dialects of ``drivers/dialects``."""
 
 import contextlib
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -13,6 +14,8 @@ from drivers.instrument import ScpiInstrument
 from drivers.readings import Poll, Trace
 from drivers.scope_forms import BLOCK_TIMEOUT_S, Waveform, fetch
 
+ON_OR_OFF = ("0", "1", "ON", "OFF")
+_WORD = re.compile(r"[A-Z0-9+\-][A-Z0-9_.+\-:/]*")
 UNKNOWN_HALF_WIDTH_US = 86_400_000_000  # a record of unknown age: a day, and a remark
 
 
@@ -202,7 +205,7 @@ class ScpiScope(ScpiInstrument):
     def _find_channels(self) -> tuple[int, ...]:
         found: list[int] = []
         for channel in range(1, self._dialect.channels + 1):
-            if self._word(self._dialect.shown, channel) is None:
+            if self._word(self._dialect.shown, channel, ON_OR_OFF) is None:
                 break
             found.append(channel)
         return tuple(found) or (1,)
@@ -213,7 +216,7 @@ class ScpiScope(ScpiInstrument):
         return tuple(channel for channel in self._channels if self._is_shown(channel))
 
     def _is_shown(self, channel: int) -> bool:
-        answer = self._word(self._dialect.shown, channel)
+        answer = self._word(self._dialect.shown, channel, ON_OR_OFF)
         return answer is None or answer in ("1", "ON")
 
     def _setting(self, query: str, channel: int) -> float | None:
@@ -224,17 +227,23 @@ class ScpiScope(ScpiInstrument):
         except AnswerError:
             return None
 
-    def _word(self, query: str, channel: int | None = None) -> str | None:
-        """Answer to one of the dialect's optional questions, capitals; None where it is not understood."""
+    def _word(self, query: str, channel: int | None = None, known: Sequence[str] = ()) -> str | None:
+        """Answer to one of the dialect's optional questions, capitals; None where it is not understood.
+
+        ``known`` are all the words that it can be, where that is certain.
+        """
         question = query.format(channel=channel)
         if not question or question in self._unknown_words:
             return None
-        answer = self._conversation.try_ask(question, _read_word)
+        answer = self._conversation.try_ask(question, lambda text: _read_word(text, known))
         if answer is None:
             self._unknown_words.add(question)
             return None
         return answer.value
 
 
-def _read_word(text: str) -> str:
-    return scpi.last_word(text).upper()
+def _read_word(text: str, known: Sequence[str] = ()) -> str:
+    word = scpi.last_word(text).upper()
+    if not _WORD.fullmatch(word) or (known and word not in known):
+        raise AnswerError(f"{text[:60]!r}: not a word that a scope says{' here' if known else ''}.")
+    return word

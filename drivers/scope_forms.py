@@ -41,7 +41,9 @@ def _about_a(talk: Conversation, words: FormA, word: Word) -> Answer[Layout]:
     if layout.bytes_a_sample == 0:
         return about
     unsigned = word(words.unsigned)
-    signed = unsigned is not None and unsigned in ("0", "OFF")
+    if unsigned not in (None, "0", "1", "ON", "OFF"):
+        raise AnswerError(f"{unsigned!r}: neither on nor off, asked whether samples are unsigned ({words.unsigned}).")
+    signed = unsigned in ("0", "OFF")
     high = layout.bytes_a_sample == 2 and word(words.byte_order) in words.high_byte_first
     return Answer(replace(layout, signed=signed, high_byte_first=high), about.t_us, about.half_width_us)
 
