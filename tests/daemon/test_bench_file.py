@@ -1,5 +1,6 @@
 """The bench file: a good one becomes a bench; every mistake is one line with file, table, key and cure."""
 
+from importlib.resources import files
 from pathlib import Path
 
 import pytest
@@ -104,3 +105,23 @@ def test_files_that_are_named_must_be_there(tmp_path):
     (tmp_path / "ref.csv").write_text("t_s,volt\n")
     (reference,) = parse_bench(text, "bench.toml", tmp_path).references
     assert reference.file == tmp_path / "ref.csv"
+
+
+def test_a_dialect_is_looked_for_beside_the_bench_file_and_its_mistakes_are_the_benchs(tmp_path):
+    """A template that is wrong costs one line: file, table, key, then the dialect's file, key and cure."""
+    shipped = files("drivers.dialects").joinpath("generator_letters.toml").read_text(encoding="utf-8")
+    text = '[[instrument]]\nname = "g"\nkind = "generator"\nresource = "TCPIP::h::5025::SOCKET"\ndialect = "mine.toml"\n'
+    (tmp_path / "mine.toml").write_text(shipped, encoding="utf-8")
+    bench = parse_bench(text, "bench.toml", tmp_path)
+    assert bench.setups[0].spec.options["dialect"] == str(tmp_path / "mine.toml")
+    (tmp_path / "mine.toml").write_text(shipped.replace("{dbm:.1f}", "{volume}"), encoding="utf-8")
+    (mistake,) = mistakes_of(text, tmp_path)
+    assert mistake.startswith('bench.toml: [[instrument]] 1 ("g"): dialect: mine.toml: send.level: only {dbm}')
+
+
+def test_a_pattern_and_a_function_that_cannot_be_are_told_before_anything_is_opened():
+    head = '[[instrument]]\nname = "m"\nkind = "meter"\nprobe = "red"\nresource = "ASRL/dev/ttyUSB0::INSTR"\n'
+    (mistake,) = mistakes_of(head + 'stream_pattern = "(?P<value>"\n')
+    assert "stream_pattern" in mistake and "regular expression" in mistake
+    (mistake,) = mistakes_of(head + 'function = "volts"\n')
+    assert "function" in mistake and "dc_v" in mistake
