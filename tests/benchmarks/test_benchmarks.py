@@ -1,0 +1,71 @@
+"""A small part of each benchmark runs, and says what it has to in the form that it has to. Nothing is timed here."""
+
+import json
+import math
+
+import pytest
+
+from tests.benchmarks import links, sixteen
+from tests.benchmarks.figures import Figure, as_words, at_least, at_most, ratio_in_turns, run
+from tests.benchmarks.quick_instrument import BLOCK, QuickInstrument
+
+
+def test_the_links_are_compared_in_turns_and_every_figure_is_a_number():
+    figures = [*links.over_tcp(1, 5), *links.over_serial(1, 5), *links.blocks(1)]
+    assert len(figures) == 5
+    assert all(math.isfinite(figure.value) and figure.value > 0 for figure in figures)
+
+
+def test_a_daemon_with_several_instruments_polls_all_of_them():
+    figures = {figure.name: figure.value for figure in links.steadiness(4, 1, 1.0, 2.0)}
+    assert len(figures) == 4
+    assert next(value for name, value in figures.items() if "polls made" in name) > 0.3
+
+
+@pytest.mark.parametrize(("value", "code"), [(0.7, 0), (0.5, 1)])
+def test_the_exit_code_is_0_only_if_every_goal_is_met(value, code, capsys):
+    figures = [at_least("a", value, 0.6), at_most("b", 1.0, 2.0)]
+    assert run(lambda full: figures, "", ["--json"]) == code
+    said = json.loads(capsys.readouterr().out)
+    assert said == {
+        "figures": [
+            {"name": "a", "value": value, "goal": ">= 0.6", "met": code == 0},
+            {"name": "b", "value": 1.0, "goal": "<= 2", "met": True},
+        ]
+    }
+
+
+def test_full_is_handed_on_and_words_say_what_was_missed(capsys):
+    asked = []
+    assert run(lambda full: asked.append(full) or [Figure("a", 1.0, ">= 2", False)], "", ["--full"]) == 1
+    assert asked == [True]
+    assert capsys.readouterr().out == as_words([Figure("a", 1.0, ">= 2", False)])
+    assert "MISSED" in as_words([Figure("a", 1.0, ">= 2", False)])
+
+
+def test_a_ratio_is_the_median_of_pairs_taken_in_turns():
+    order = []
+    rates = iter([6.0, 3.0, 2.0, 8.0, 5.0, 1.0])  # 6/3, then 8/2 with the second first, then 5/1
+
+    def take(name):
+        order.append(name)
+        return next(rates)
+
+    assert ratio_in_turns(lambda: take("a"), lambda: take("b"), 3) == 4.0
+    assert order == ["a", "b", "b", "a", "a", "b"]
+
+
+def test_the_growth_of_memory_is_its_slope_over_ten_minutes():
+    """100 MB that grow by 1 kB a second: 600 kB in ten minutes, 0.6 %."""
+    memory = [(float(second), 100e6 + 1e3 * second) for second in range(300)]
+    assert sixteen.growth_in_ten_minutes(memory) == pytest.approx(0.006, rel=0.01)
+
+
+def test_the_quick_instrument_is_an_instrument():
+    """A program message's answers are joined by semicolons (IEEE 488.2, 8.4.1); an undefined header is -113 (SCPI-99)."""
+    instrument = QuickInstrument()
+    assert instrument.answer(b"*ESE 7;*ESE?;:FETC?") == b"7;+1.25000000E+01\n"
+    assert instrument.answer(b"NONSENSE?") == b""
+    assert instrument.answer(b"SYST:ERR?") == b'-113,"Undefined header"\n'
+    assert instrument.answer(b"SYST:ERR?") == b'0,"No error"\n'
+    assert instrument.answer(b"DATA?") is BLOCK and len(BLOCK) == 1_000_010
