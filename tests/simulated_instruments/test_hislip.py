@@ -31,7 +31,8 @@ class Channel:
         header = self.file.read(HEADER.size)
         if not header:
             return None
-        _, kind, control, parameter, length = HEADER.unpack(header)
+        prologue, kind, control, parameter, length = HEADER.unpack(header)
+        assert prologue == b"HS"
         return kind, control, parameter, self.file.read(length)
 
     def close(self):
@@ -43,7 +44,15 @@ class Client:
     """A client with both channels open, which numbers its messages."""
 
     def __init__(self, server):
-        self.sync, self.later = Channel(server), Channel(server)
+        self.sync = self.later = Channel(server)
+        try:
+            self.later = Channel(server)
+            self._open()
+        except BaseException:
+            self.close()
+            raise
+
+    def _open(self):
         self.sync.send(Type.INITIALIZE, 0, 0x0100 << 16 | 0x7878, b"hislip0")
         self.opened = self.sync.receive()
         self.session = self.opened[2] & 0xFFFF
