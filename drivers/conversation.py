@@ -129,7 +129,7 @@ class Conversation:
         if line.startswith(tagged):
             value = parse(scpi.decode(line[len(tagged) :]))
         else:
-            value = parse(_without_tag(scpi.decode(line), tag))
+            value = parse(_without_tag(line.decode("ascii", "replace"), tag))
         self._suspect = False
         return Answer(value, (asked_us + answered_us) // 2, (answered_us - asked_us + 1) // 2)
 
@@ -162,9 +162,10 @@ class Conversation:
             except (LinkTimeout, AnswerError, OutOfStep) as error:
                 self.get_in_step()
                 objected = self._forget_objections(kept)
+                if isinstance(error, OutOfStep) or (self.has_error_queue and not objected):
+                    self.remark(f"out of step: {error}")
                 if objected or not self.has_error_queue:
                     return None
-                self.remark(f"out of step: {error}")
         return None
 
     def _forget_objections(self, kept: int) -> bool:
@@ -330,6 +331,6 @@ def _objection(entry: tuple[int, str]) -> str:
 
 def _without_tag(text: str, expected: int) -> str:
     tag, _, rest = text.partition(";")
-    if tag != str(expected) and scpi.read_integer(tag) != expected:
-        raise OutOfStep(f"{text[:60]!r} answers an earlier question (tag {tag}, {expected} was asked).")
+    if tag.strip() != str(expected):
+        raise OutOfStep(f"{text[:60]!r} does not begin with the number {expected}: of an earlier question, or of none.")
     return rest

@@ -44,6 +44,10 @@ class CountingMeter(Counting):
     def _configuration(self, call: Call) -> str:
         return quoted(f"{'VOLT' if self._volts else 'RES'} +1.000000E+07,+1.000000E-03")
 
+    @command(":SENSe:VOLTage:APERture?", ":SENSe:RESistance:APERture?")
+    def _aperture(self, call: Call) -> str:
+        return "2.0E-02"
+
     @command(":FETCh?", ":READ?")
     def _value(self, call: Call) -> str:
         return repr(self.number(VOLTS if self._volts else OHMS))
