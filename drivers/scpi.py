@@ -22,7 +22,7 @@ LONGEST_BLOCK = 999_999_999  # nine digits are the most that a block header can 
 _NR1 = re.compile(r"[+-]?[0-9]{1,18}")
 _DECIMAL = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[Ee][+-]?[0-9]{1,4})?")
 # A response header in front of a block (IEEE 488.2, 8.4); some families put a comma into it.
-_HEADER = re.compile(rb":?[A-Za-z][A-Za-z0-9_:, ]{0,62}")
+_HEADER = re.compile(rb":?(?:[A-Za-z][A-Za-z0-9_:, ]{0,62})?")
 _OVER = re.compile(r"[+-]?(?:O\.?L|OVLD|OVER|OVERLOAD|OFL|OVERFLOW)", re.IGNORECASE)
 _SPECIAL = {"INF": INFINITY, "+INF": INFINITY, "-INF": -INFINITY, "NINF": -INFINITY, "NAN": NOT_A_NUMBER}
 _NODE = re.compile(r"([A-Z]+)[0-9]*")
@@ -230,7 +230,8 @@ def block_header(data: bytes | bytearray) -> BlockHeader | None:
     A response header in front of it (8.4, such as ``:CURVE ``) is skipped.
     """
     found = _HEADER.match(data)
-    at = found.end() if found else 0
+    assert found is not None  # it may be empty
+    at = found.end()
     if len(data) <= at:
         return None
     if data[at : at + 1] != b"#":

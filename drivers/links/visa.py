@@ -192,8 +192,10 @@ class VisaLink:
         with self._open_session(deadline_s) as session, self._without_termination(session):
             self._wait_for_socket(deadline_s)
             head = bytearray(session.read_bytes(2))
+            while head[-2:-1] != b"#" and scpi.block_header(head) is None:
+                head += session.read_bytes(1)  # a response header first (IEEE 488.2, 8.4)
             if (header := scpi.block_header(head)) is None:
-                head += session.read_bytes(head[1] - ord("0"))
+                head += session.read_bytes(head[-1] - ord("0"))
                 header = scpi.block_header(head)
         assert header is not None
         if header.size is None:

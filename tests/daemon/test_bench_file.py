@@ -110,7 +110,8 @@ def test_files_that_are_named_must_be_there(tmp_path):
 def test_a_dialect_is_looked_for_beside_the_bench_file_and_its_mistakes_are_the_benchs(tmp_path):
     """A template that is wrong costs one line: file, table, key, then the dialect's file, key and cure."""
     shipped = files("drivers.dialects").joinpath("generator_letters.toml").read_text(encoding="utf-8")
-    text = '[[instrument]]\nname = "g"\nkind = "generator"\nresource = "TCPIP::h::5025::SOCKET"\ndialect = "mine.toml"\n'
+    head = '[[instrument]]\nname = "g"\nkind = "generator"\nresource = "TCPIP::h::5025::SOCKET"\n'
+    text = head + 'dialect = "mine.toml"\n'
     (tmp_path / "mine.toml").write_text(shipped, encoding="utf-8")
     bench = parse_bench(text, "bench.toml", tmp_path)
     assert bench.setups[0].spec.options["dialect"] == str(tmp_path / "mine.toml")

@@ -11,7 +11,7 @@ from drivers.protocols import InstrumentSpec
 from drivers.registry import open_instrument
 from simulated_instruments.instruments.digitising import MIDDLE, step_v
 from simulated_instruments.instruments.scope import Scope
-from simulated_instruments.serving import serve_tcp
+from simulated_instruments.serving import serve_hislip, serve_tcp, serve_vxi11
 from tests.drivers.conformance import SHORT_S, block
 from tests.drivers.instruments import two_channel_scope
 from tests.drivers.scripted import Scripted
@@ -41,7 +41,7 @@ WAYS = [
 class Placed:
     """A simulated scope of one form on a unit, served over TCP, and its driver."""
 
-    def __init__(self, form, clock, told="", dialect="", **options):
+    def __init__(self, form, clock, told="", dialect="", serve=serve_tcp, link=None, **options):
         self.unit = LocalUnit()
         self.inside = Scope("scope", ("scope A", "scope B"), IDENTITY, self.unit, self.unit.clock, 1, form)
         for knob, position in (("s/div", 0.005), ("V/div 1", 10.0), ("V/div 2", 0.5), ("coupling 2", "AC")):
@@ -53,11 +53,10 @@ class Placed:
         if told:
             self.inside.answer(told.encode())
             assert self.inside.status.error_count == 0
-        self.server = serve_tcp(self.inside)
+        self.server = serve(self.inside)
         self.server.__enter__()
-        if dialect is not None:
-            options["dialect"] = dialect
-        spec = InstrumentSpec("it", "scope", self.server.resource, timeout_s=SHORT_S * 2, options=options)
+        options["dialect"] = dialect
+        spec = InstrumentSpec("it", "scope", self.server.resource, link, SHORT_S * 2, options=options)
         self.driver = open_instrument(spec, clock)
 
     def held_volts(self, channel):
@@ -94,6 +93,15 @@ def test_volts_are_those_of_the_converter_whatever_the_form_width_order_and_sign
         assert trace.dt_s == pytest.approx(0.05 / 1000)
         assert np.ptp(trace.volts) > step
     assert not scope.inside.status.error_count
+
+
+@pytest.mark.parametrize("form", ["a", "b", "c"])
+@pytest.mark.parametrize(("serve", "link"), [(serve_tcp, "visa"), (serve_hislip, None), (serve_vxi11, None)])
+def test_the_forms_are_the_same_over_every_link(placed, form, serve, link):
+    scope = placed(form, "", f"form_{form}", serve=serve, link=link)
+    scope.inside.stop()
+    for trace, channel in zip(scope.driver.poll().traces, (1, 2), strict=True):
+        np.testing.assert_allclose(trace.volts, scope.held_volts(channel), atol=1e-4)
 
 
 @pytest.mark.parametrize("form", ["a", "b", "c"])

@@ -235,6 +235,30 @@ def test_the_indefinite_block_has_no_size():
     assert scpi.block_header(b"#0abc\n") == scpi.BlockHeader(2, None)
 
 
+@pytest.mark.parametrize("header", [b":CURVE ", b"CURVE ", b"C1:WF ALL,", b":WAV:DATA "])
+def test_a_response_header_before_a_block_is_skipped_whole_and_byte_by_byte(header):
+    """IEEE 488.2, 8.4: a response may carry its header."""
+    data = header + b"#15hello"
+    assert scpi.take_block(data + b"\n") == (b"hello", b"\n")
+    for end in range(len(data)):
+        assert scpi.take_block(data[:end]) is None
+    assert scpi.block_header(header + b"#0ab").size is None
+
+
+@pytest.mark.parametrize("data", [b"VOLT\n", b"CURVE 12.5\n", b"x" * 70 + b"#15hello", b'"text"'])
+def test_a_text_answer_is_no_header_of_a_block(data):
+    with pytest.raises(AnswerError):
+        scpi.take_block(data)
+
+
+@pytest.mark.parametrize(
+    ("text", "word"),
+    [("DC", "DC"), (":CH1:COUPLING DC", "DC"), ('"VOLT DC"', "VOLT DC"), ('FUNC "VOLT"', "VOLT"), ("", ""), (" 1 ", "1")],
+)
+def test_the_value_of_an_answer_is_what_follows_its_header(text, word):
+    assert scpi.last_word(text) == word
+
+
 @pytest.mark.parametrize("rest", [b"", b"\n", b"\r\n", b" \n"])
 def test_a_terminator_may_follow_a_block(rest):
     scpi.check_after_block(rest)

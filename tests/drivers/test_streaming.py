@@ -74,7 +74,8 @@ def test_a_line_without_function_and_unit_is_what_the_bench_file_says():
 
 
 @pytest.mark.parametrize(
-    "line", [b"", b"DC", b"DC 12.50", b"DC 12.50 lux", b"DC 1.2.3 V", b"12.50 V", b"DC 12.50 V x", b"TEMP 1 V", b"\xff\x00"]
+    "line",
+    [b"", b"DC", b"DC 12.50", b"DC 12.50 lux", b"DC 1.2.3 V", b"12.50 V", b"DC 12.50 V x", b"TEMP 1 V", b"\xff\x00"],
 )
 def test_a_line_that_does_not_fit_whole_is_an_answer_error(line):
     with pytest.raises(AnswerError):

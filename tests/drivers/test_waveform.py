@@ -7,6 +7,7 @@ families, written out beside the dialect files; the worked numbers below are mad
 
 import struct
 import tracemalloc
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -135,8 +136,6 @@ def test_a_descriptor_with_words_gives_the_ends_that_it_tells(order):
 
 
 def test_a_probe_factor_that_the_gain_does_not_hold_is_multiplied_in():
-    from dataclasses import replace
-
     block = descriptor("<", b"\x01", offset=0.0)
     read, data = read_descriptor(block, replace(C, probe_in_scale=False))
     assert volts(read_samples(data, read)) == pytest.approx([0.4])
@@ -241,7 +240,9 @@ def test_any_text_is_a_preamble_or_an_answer_error(text):
             continue
 
 
-@pytest.mark.parametrize(("size", "signed", "copies"), [(1, False, 0.1), (1, True, 0.1), (2, True, 1.1), (2, False, 2.1)])
+@pytest.mark.parametrize(
+    ("size", "signed", "copies"), [(1, False, 0.1), (1, True, 0.1), (2, True, 1.1), (2, False, 2.1)]
+)
 def test_ten_million_samples_cost_no_more_than_their_own_size(size, signed, copies):
     """Never eight bytes a sample: no float copy is made. Big-endian words are turned once."""
     data = bytes(10_000_000 * size)
