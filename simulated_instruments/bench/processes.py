@@ -12,15 +12,14 @@ from pathlib import Path
 from typing import Any
 
 from simulated_instruments.asking import UnitDoor, UnitGone
-from simulated_instruments.bench.roster import ROSTER
+from simulated_instruments.bench.roster import OFF_BENCH, ROSTER
 from simulated_instruments.clock import MachineClock
 from simulated_instruments.fault_schedule import Scripted, Seeded, parse_fault
 from simulated_instruments.faults import Faults, Injected
-from simulated_instruments.instruments.panelled import Panelled
 from simulated_instruments.language.speaker import Answer
 from simulated_instruments.serving import Server
 from simulated_instruments.serving.choice import make_server
-from simulated_instruments.wire import WireWrapper, plain
+from simulated_instruments.wire import Answering, WireWrapper, plain
 
 LOOK_S = 0.1
 
@@ -67,8 +66,10 @@ def run_unit(scenario: str, port: int, seed: int) -> None:
 class _Tallied:
     """An instrument whose sent values are counted at the unit too, so that a killed one's are not lost."""
 
-    def __init__(self, instrument: Panelled) -> None:
+    def __init__(self, instrument: Answering, name: str, unit: UnitDoor) -> None:
         self._instrument = instrument
+        self._name = name
+        self._unit = unit
 
     def answer(self, message: bytes | None) -> Answer:
         return self._instrument.answer(message)
@@ -76,7 +77,7 @@ class _Tallied:
     def count_sent(self, series: dict[str, int]) -> None:
         if series:
             self._instrument.count_sent(series)
-            self._instrument.unit.ask(do="sent", instrument=self._instrument.name, series=series)
+            self._unit.ask(do="sent", instrument=self._name, series=series)
 
     def __getattr__(self, name: str) -> Any:
         """Status, clear and panel are the instrument's own."""
@@ -119,19 +120,21 @@ def run_instrument(
     can_fetch: bool = True,
 ) -> None:
     """An instrument's process: says ``{"name", "resource"}``, serves until told to end or the unit is gone."""
-    if name not in ROSTER:
-        raise ValueError(f"there is no instrument {name!r}; there are: {', '.join(ROSTER)}")
+    kinds = {**ROSTER, **OFF_BENCH}
+    if name not in kinds:
+        raise ValueError(f"there is no instrument {name!r}; there are: {', '.join(kinds)}")
+    entry, panel = kinds[name], kinds[name].panel or name
     way = way or Way()
     ended = ended_by_signal()
     unit = UnitDoor(*door)
     with tempfile.TemporaryDirectory() as own:
-        tallied = _Tallied(ROSTER[name].make(unit, MachineClock(), seed, can_fetch))
-        over = way.over or ("tty" if ROSTER[name].serial and hasattr(os, "openpty") else "tcp")
+        tallied = _Tallied(entry.make(unit, MachineClock(), seed, can_fetch), panel, unit)
+        over = way.over or ("tty" if entry.serial and hasattr(os, "openpty") else "tcp")
         link = way.link or tty_link(runtime or Path(own), name)
         server = make_server(over, tallied, way.port, link, way.wrap(seed), way.portmapper)
         server.come_back()
         say(name=name, resource=server.resource)
-        _stay(name, server, UnitDoor(*door), ended)
+        _stay(panel, server, UnitDoor(*door), ended)
         server.vanish()
 
 

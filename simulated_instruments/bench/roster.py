@@ -7,6 +7,7 @@ from simulated_instruments.asking import Asker
 from simulated_instruments.clock import Clock
 from simulated_instruments.instruments.measuring import Specification
 from simulated_instruments.instruments.panelled import Panelled
+from simulated_instruments.wire import Answering
 
 BENCH_METER = Specification(percent_reading=0.05, percent_range=0.01, counts=60_000, period_s=0.09)
 CLIP_METER = Specification(percent_reading=0.1, percent_range=0.02, counts=20_000, period_s=0.18)
@@ -15,11 +16,15 @@ SCOPE_PERCENT = 3.0
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One instrument: how it is made, whether it is on a serial line, its table in the bench file."""
+    """One instrument: how it is made, whether it is on a serial line, its table in the bench file.
 
-    make: Callable[[Asker, Clock, int, bool], Panelled]
+    ``panel`` is whose knobs at the unit it has; empty: its own.
+    """
+
+    make: Callable[[Asker, Clock, int, bool], Answering]
     serial: bool
     table: Mapping[str, object]
+    panel: str = ""
 
 
 def _meter(unit: Asker, clock: Clock, seed: int, can_fetch: bool) -> Panelled:
@@ -41,6 +46,28 @@ def _scope(unit: Asker, clock: Clock, seed: int, can_fetch: bool) -> Panelled:
 
     identity = ("Ostrel", "Twotrace 8", "OS80442", "2.0")
     return Scope("scope", ("scope A", "scope B"), identity, unit, clock, seed)
+
+
+def _scope_of(form: str) -> Callable[[Asker, Clock, int, bool], Panelled]:
+    def make(unit: Asker, clock: Clock, seed: int, can_fetch: bool) -> Panelled:
+        from simulated_instruments.instruments.scope import Scope  # noqa: PLC0415 because only this process needs numpy
+
+        identity = ("Ostrel", f"Twotrace 8{form.upper()}", "OS80443", "2.0")
+        return Scope("scope", ("scope A", "scope B"), identity, unit, clock, seed, form)
+
+    return make
+
+
+def _letters(unit: Asker, clock: Clock, seed: int, can_fetch: bool) -> Answering:
+    from simulated_instruments.instruments.old_generator import LettersGenerator  # noqa: PLC0415 because of the same
+
+    return LettersGenerator()
+
+
+def _deaf(unit: Asker, clock: Clock, seed: int, can_fetch: bool) -> Answering:
+    from simulated_instruments.instruments.old_generator import DeafGenerator  # noqa: PLC0415 because of the same
+
+    return DeafGenerator()
 
 
 def _generator(unit: Asker, clock: Clock, seed: int, can_fetch: bool) -> Panelled:
@@ -89,4 +116,12 @@ ROSTER: Mapping[str, Entry] = {
         False,
         {"kind": "supply", "poll_s": 0.1, "role": "supply current", "accuracy": _accuracy(0.2, 0.05)},
     ),
+}
+
+# Kinds that stand on no bench and can be started alone.
+OFF_BENCH: Mapping[str, Entry] = {
+    "scope form b": Entry(_scope_of("b"), False, {"kind": "scope"}, "scope"),
+    "scope form c": Entry(_scope_of("c"), False, {"kind": "scope"}, "scope"),
+    "letters generator": Entry(_letters, False, {"kind": "generator"}, "generator"),
+    "deaf generator": Entry(_deaf, False, {"kind": "generator"}, "generator"),
 }

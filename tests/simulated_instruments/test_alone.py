@@ -47,6 +47,20 @@ def test_it_says_where_it_is_and_answers_there(over):
         assert float(talk.query("MEAS:VOLT?")) >= 0
 
 
+@pytest.mark.parametrize(
+    ("kind", "question", "answer"),
+    [
+        ("scope form b", "*IDN?", "Ostrel,"),
+        ("scope form c", "*IDN?", "Ostrel,"),
+        ("letters generator", "QR", "RF0"),
+        ("scope", "*STB?", "0"),
+    ],
+)
+def test_kinds_that_stand_on_no_bench_can_be_started_too(kind, question, answer):
+    with started("instrument", kind) as (_, said), session(said["resource"]) as talk:
+        assert talk.query(question).startswith(answer)
+
+
 def test_each_fault_is_said_when_it_is_put_in():
     words = ("instrument", "meter", "--over", "tcp", "--fault", "duplicate@2", "--fault", "late:0.01@3+")
     with started(*words) as (process, said), session(said["resource"]) as talk:
@@ -101,6 +115,24 @@ def test_a_wrong_transport_is_one_line_and_exit_2(tmp_path, text):
     words = [*MODULE, "bench", "S2", "--runtime", str(tmp_path), "--over", text]
     ended = subprocess.run(words, capture_output=True, text=True, stdin=subprocess.DEVNULL, check=False, timeout=30)
     assert ended.returncode == 2 and ended.stderr.count("\n") == 1
+
+
+@pytest.mark.parametrize("over", TRANSPORTS)
+def test_the_status_model_is_the_same_on_every_transport(over):
+    """IEEE 488.2, 10.10 to 10.12, 10.34 to 10.36, 11; SCPI-99 vol. 2, 21.8.1. Clauses from memory."""
+    with started("instrument", "meter", "--over", over) as (_, said), session(said["resource"]) as talk:
+        assert talk.query("*ESR?;*ESR?") == "128;0"
+        talk.write("*CLS;*ESE 60;*SRE 255")
+        assert talk.query("*ESE?;*SRE?;*STB?") == "60;191;80", "MAV is set by the answers before, and asks (bit 6)"
+        for _ in range(25):
+            talk.write("NONSENSE")
+        assert int(talk.query("*STB?")) == 4 + 32 + 64
+        assert talk.query("*ESR?") == "32"
+        codes = [talk.query("SYST:ERR?").split(",")[0] for _ in range(21)]
+        assert codes == ["-113"] * 19 + ["-350", "0"]
+        assert talk.query("*OPC?;*STB?") == "1;80"
+        talk.write("*SRE 0;*OPC;*WAI")
+        assert talk.query("*ESR?;*TST?") == "1;0"
 
 
 def test_a_resource_name_says_its_way_and_port():
