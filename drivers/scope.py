@@ -108,6 +108,10 @@ class ScpiScope(ScpiInstrument):
             self.disarm()
         super().close()
 
+    def let_go(self) -> None:
+        """See ``Instrument``; arming it was from here, so that is taken back."""
+        self.close()
+
     def record(self) -> Sequence[Trace]:
         """Stop, read every channel that is on of one record, run again; a scope that was stopped stays so."""
         state = self._state()

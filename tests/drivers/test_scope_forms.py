@@ -3,6 +3,8 @@
 What the converter of the simulated scope holds is known beside the wire: volts have to be those.
 """
 
+import threading
+
 import numpy as np
 import pytest
 
@@ -162,6 +164,20 @@ def test_armed_in_the_bench_file_it_is_armed_again_after_each_capture(placed):
     scope.driver.disarm()
     scope.driver.poll()
     assert scope.inside.state() == "running"
+
+
+@pytest.mark.parametrize("leave", ["close", "let_go"])
+def test_however_it_is_left_a_scope_that_was_armed_from_here_runs_as_before(bench, leave):
+    instrument = two_channel_scope()
+    scope = bench("scope", instrument, armed=True)
+    scope.poll()
+    assert ":SING" in instrument.heard and ":RUN" not in instrument.heard
+    getattr(scope, leave)()
+    for _ in range(100):
+        if instrument.heard[-1] == ":RUN":
+            break
+        threading.Event().wait(0.02)  # the server reads what was sent before the connection was closed
+    assert instrument.heard[-1] == ":RUN"
 
 
 def test_disarming_lets_it_run_as_before(placed):
