@@ -16,8 +16,7 @@ While suspect nothing is returned. ``*RST`` is never sent.
 
 import contextlib
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from typing import Generic, TypeVar
+from typing import Generic, NamedTuple, TypeVar
 
 from drivers import scpi
 from drivers.clock import Clock
@@ -48,8 +47,7 @@ POWER_ON = 128  # bit 7 of the standard event status register (IEEE 488.2, 11.5.
 ERROR_QUERY = "SYST:ERR?"  # SCPI-99 vol. 2, 21.8
 
 
-@dataclass(frozen=True, slots=True)
-class Answer(Generic[T]):
+class Answer(NamedTuple, Generic[T]):
     """What was answered, and when: the middle between question and answer, session microseconds."""
 
     value: T

@@ -1,7 +1,7 @@
 """A bench meter that speaks SCPI, followed as the technician turns its knob."""
 
-from dataclasses import dataclass
 from enum import Enum
+from typing import NamedTuple
 
 from drivers import scpi
 from drivers.conversation import Answer, Conversation
@@ -24,8 +24,7 @@ class Asking(Enum):
     TOGETHER = "three questions in one message"
 
 
-@dataclass(frozen=True, slots=True)
-class _Measured:
+class _Measured(NamedTuple):
     value: float
     flag: Flag
     before: Configuration
@@ -207,18 +206,18 @@ class _Three:
     """Reads function, value and function. The same function as last time is told by its text."""
 
     def __init__(self) -> None:
-        self._text = self._begin = self._end = ""
+        self._begin = self._end = ""
         self._configuration: Configuration | None = None
 
     def __call__(self, text: str) -> _Measured:
-        known, size = self._configuration, len(self._text)
-        if known and size * 2 + 1 < len(text) and text.startswith(self._begin) and text.endswith(self._end):
-            number, flag = scpi.read_number(text[size + 1 : -size - 1])
+        known = self._configuration
+        if known is not None and text.startswith(self._begin) and text.endswith(self._end, len(self._begin)):
+            number, flag = scpi.read_number(text[len(self._begin) : -len(self._end)])
             return _Measured(number, flag, known, known)
         before, value, after = _units(text, 3)
         number, flag = scpi.read_number(value)
         measured = _Measured(number, flag, scpi.read_configuration(before), scpi.read_configuration(after))
-        self._text, self._configuration = after, measured.after
+        self._configuration = measured.after
         self._begin, self._end = f"{after};", f";{after}"
         return measured
 

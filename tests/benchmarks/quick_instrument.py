@@ -1,7 +1,8 @@
 """An instrument as fast as Python allows, in a process of its own: TCP on many connections, or ttys.
 
-``python -m tests.benchmarks.quick_instrument tcp`` prints its port, ``... tty N`` the paths of N lines. It
-ends when its standard input does. Answers are made once for each line and looked up from then on.
+``python -m tests.benchmarks.quick_instrument tcp US`` prints its port and thinks US microseconds before each
+answer, ``... tty N`` prints the paths of N lines. It ends when its standard input does. Answers are made once
+for each line and looked up from then on.
 """
 
 import os
@@ -10,6 +11,7 @@ import select
 import socket
 import sys
 import threading
+import time
 import tty
 
 VALUE = "+1.25000000E+01"
@@ -62,7 +64,14 @@ class QuickInstrument:
         return ANSWERS.get(unit)
 
 
-def serve_connection(connection: socket.socket) -> None:
+def think(seconds: float) -> None:
+    """Wait without giving the processor away: sleeping is far coarser than this."""
+    end_s = time.perf_counter() + seconds
+    while time.perf_counter() < end_s:
+        pass
+
+
+def serve_connection(connection: socket.socket, think_s: float) -> None:
     """Until the caller has gone."""
     instrument = QuickInstrument()
     connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
@@ -71,15 +80,16 @@ def serve_connection(connection: socket.socket) -> None:
         *lines, rest = (rest + data).split(b"\n")
         for line in lines:
             if answer := instrument.answer(line):
+                think(think_s)
                 connection.sendall(answer)
 
 
-def serve_tcp() -> None:
+def serve_tcp(think_s: float) -> None:
     """Any number of callers, a thread each."""
     listener = socket.create_server(("127.0.0.1", 0), backlog=64)
     announce(str(listener.getsockname()[1]))
     while True:
-        threading.Thread(target=serve_connection, args=(listener.accept()[0],), daemon=True).start()
+        threading.Thread(target=serve_connection, args=(listener.accept()[0], think_s), daemon=True).start()
 
 
 def serve_tty() -> str:
@@ -109,7 +119,7 @@ def announce(words: str) -> None:
 def main() -> None:
     """See the module's words."""
     if sys.argv[1] == "tcp":
-        threading.Thread(target=serve_tcp, daemon=True).start()
+        threading.Thread(target=serve_tcp, args=(float(sys.argv[2]) / 1e6,), daemon=True).start()
     else:
         announce(" ".join(serve_tty() for _ in range(int(sys.argv[2]))))
     sys.stdin.read()

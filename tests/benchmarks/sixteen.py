@@ -32,7 +32,7 @@ SAMPLE_S = 0.5
 
 def run_apart(instruments, rounds, seconds, memory_s):
     """Measured in a process of its own; see ``measured`` for what is said."""
-    with quick_instrument("tcp") as (port,), tempfile.TemporaryDirectory() as folder:
+    with quick_instrument("tcp", "0") as (port,), tempfile.TemporaryDirectory() as folder:
         words = [sys.executable, "-m", "tests.benchmarks.sixteen", port, instruments, rounds, seconds, memory_s]
         said = subprocess.run(
             [str(word) for word in words],
