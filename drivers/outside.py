@@ -33,7 +33,9 @@ def outside_driver(name: str) -> Build:
     try:
         build: Build = point.load()
     except Exception as error:  # whatever a package of somebody else raises while it is imported
-        raise DriverError(f"{name!r}: {point.value} does not load ({error!r}): mend or reinstall its package.") from error
+        raise DriverError(
+            f"{name!r}: {point.value} does not load ({error!r}): mend or reinstall its package."
+        ) from error
     if not callable(build):
         raise DriverError(f"{name!r}: {point.value} is no function that builds a driver.")
     return build
