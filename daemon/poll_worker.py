@@ -28,6 +28,7 @@ FIRST_WAIT_S = 0.5
 LONGEST_WAIT_S = 30.0
 GOOD_POLLS_TO_TRUST = 3
 BAD_ANSWERS_TO_REOPEN = 3
+LONGEST_SHIFT_S = 0.1  # instruments that were opened together must not be polled together for ever
 LOCAL_AFTER_S = 0.05  # a shorter rest is not worth giving the panel back
 
 
@@ -192,7 +193,7 @@ class Worker(threading.Thread):
 
     def _poll_until_stopped(self, instrument: Instrument) -> None:
         good = bad = 0
-        due_s = self._clock.monotonic_s()
+        due_s = self._clock.monotonic_s() - self._memory.chance.random() * min(self._setup.poll_s, LONGEST_SHIFT_S)
         while self._goes_on():
             try:
                 self._report(Polled(self._name, instrument.poll(), self._clock.now_us()))

@@ -28,6 +28,10 @@ from tests.benchmarks.asking import quick_instrument
 POLL_S = 0.05
 WARM_S = 6.0  # the driver asks at the beginning for what this instrument does not answer
 SAMPLE_S = 0.5
+# A series is sealed each 8192 readings and kept in memory until then: memory is looked at over whole such
+# periods, with fewer instruments and faster polls, so that three of them fit into minutes.
+MEMORY_INSTRUMENTS, MEMORY_POLL_S, SEALED_READINGS = 4, 0.005, 8192
+PERIOD_S = SEALED_READINGS * MEMORY_POLL_S
 
 
 def run_apart(instruments, rounds, seconds, memory_s):
@@ -39,7 +43,7 @@ def run_apart(instruments, rounds, seconds, memory_s):
             env={**os.environ, "PROBETRAIL_HOME": folder},
             stdout=subprocess.PIPE,
             check=True,
-            timeout=memory_s + rounds * seconds * 3 + 120,
+            timeout=memory_s + rounds * (seconds * 2 + WARM_S) * 2 + 120,
         )
     return json.loads(said.stdout)
 
@@ -59,6 +63,7 @@ class Starts:
             nonlocal due_s
             now_s = time.monotonic()
             due_s = now_s if due_s is None else due_s + POLL_S
+            due_s = min(due_s, now_s)  # the earliest start there ever was tells the grid
             if now_s - due_s > POLL_S:  # skipped, as the poller does
                 skipped = int((now_s - due_s) / POLL_S)
                 self.due += skipped
@@ -113,12 +118,12 @@ def only_sleeping(count, seconds):
     return starts
 
 
-def make_daemon(port, count, file, starts):
+def make_daemon(port, count, file, starts, poll_s=POLL_S):
     """A whole daemon whose pollers say when they begin."""
     setups = tuple(
         Setup(
             InstrumentSpec(f"meter {number}", "meter", f"TCPIP::127.0.0.1::{port}::SOCKET"),
-            POLL_S,
+            poll_s,
             (f"probe {number}",),
         )
         for number in range(count)
@@ -131,10 +136,10 @@ def make_daemon(port, count, file, starts):
     return acquisition.Acquisition(Bench(setups), file)
 
 
-def polled(port, count, seconds, file, memory_s=0.0):
-    """A daemon for ``seconds``: its starts, its share of a core, and its memory over ``memory_s``."""
+def polled(port, count, seconds, file, poll_s=POLL_S):
+    """A daemon for ``seconds``: its starts, its share of a core, and its memory as (seconds, bytes)."""
     starts = [Starts()]
-    daemon = make_daemon(port, count, file, starts)
+    daemon = make_daemon(port, count, file, starts, poll_s)
     daemon.start()
     try:
         time.sleep(WARM_S)
@@ -142,9 +147,11 @@ def polled(port, count, seconds, file, memory_s=0.0):
         starts[0].begin()
         before, begun_s = process.cpu_times(), time.monotonic()
         memory = []
-        while (age_s := time.monotonic() - begun_s) < max(seconds, memory_s):
+        while (age_s := time.monotonic() - begun_s) < seconds:
             memory.append((age_s, process.memory_info().rss))
             time.sleep(SAMPLE_S)
+            if poll_s != POLL_S:
+                starts[0].begin()  # its own lists must not be what grows
         after, whole_s = process.cpu_times(), time.monotonic() - begun_s
     finally:
         daemon.stop()
@@ -152,10 +159,13 @@ def polled(port, count, seconds, file, memory_s=0.0):
     return starts[0], used_s / whole_s, memory
 
 
-def growth_in_ten_minutes(memory):
-    """Least-squares slope over the later two thirds, as a share of the memory."""
-    at_s, rss = np.array(memory[len(memory) // 3 :]).T
-    return float(np.polyfit(at_s, rss, 1)[0] * 600 / rss.mean())
+def growth_in_ten_minutes(memory, period_s):
+    """Mean of the last period beyond that of the one before, for ten minutes, as a share of the memory."""
+    at_s, rss = np.array(memory).T
+    last = at_s > at_s[-1] - period_s
+    before = ~last & (at_s > at_s[-1] - 2 * period_s)
+    growth = rss[last].mean() - (rss[before].mean() if before.any() else rss[0])
+    return float(growth / period_s * 600 / rss.mean())
 
 
 def measured(port, count, rounds, seconds, memory_s):
@@ -164,17 +174,16 @@ def measured(port, count, rounds, seconds, memory_s):
     with tempfile.TemporaryDirectory() as folder:
         for number in range(rounds):
             control = only_sleeping(count, seconds)
-            last = number == rounds - 1
-            file = Path(folder) / f"{number}.session"
-            starts, share, memory = polled(port, count, seconds, file, memory_s if last else 0.0)
+            starts, share, _ = polled(port, count, seconds, Path(folder) / f"{number}.session")
             ratios.append(starts.p99() / control.p99())
             shares.append(share)
             made, due = made + starts.made, due + starts.due
+        memory = polled(port, MEMORY_INSTRUMENTS, memory_s, Path(folder) / "memory.session", MEMORY_POLL_S)[2]
     return {
         "lateness_ratio": statistics.median(ratios),
         "cpu": statistics.median(shares),
         "made": made / due,
-        "growth": growth_in_ten_minutes(memory),
+        "growth": growth_in_ten_minutes(memory, PERIOD_S),
     }
 
 
