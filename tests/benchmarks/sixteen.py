@@ -53,15 +53,17 @@ class Starts:
 
     def __init__(self):
         self.late_s = []
-        self.made = self.due = 0
+        self.made = self.due = self.times_begun = 0
 
     def keeper(self):
         """For one thread: called at each start."""
-        due_s = None
+        due_s, begun = None, 0
 
         def started():
-            nonlocal due_s
+            nonlocal due_s, begun
             now_s = time.monotonic()
+            if begun != self.times_begun:  # polls that were skipped at the opening have moved the grid
+                due_s, begun = None, self.times_begun
             due_s = now_s if due_s is None else due_s + POLL_S
             due_s = min(due_s, now_s)  # the earliest start there ever was tells the grid
             if now_s - due_s > POLL_S:  # skipped, as the poller does
@@ -78,6 +80,7 @@ class Starts:
         """Forget what was before."""
         self.late_s.clear()
         self.made = self.due = 0
+        self.times_begun += 1
 
     def p99(self):
         return float(np.percentile(self.late_s, 99))
