@@ -15,7 +15,7 @@ def over_tcp(pairs, count):
         harshest, alone = _beside_bare(int(at_once), pairs, count)
     return [
         at_least(f"reading through the driver, proved in step, / bare socket query, TCP ({FAST_US} us)", whole, 0.6),
-        at_least("the same with an instrument that takes no time to answer", harshest, 0.4),
+        at_least("the same with an instrument that takes no time to answer", harshest, 0.6),
         at_least("link alone / bare socket query, TCP, no time to answer", alone, 0.85),
     ]
 
