@@ -3,7 +3,7 @@
 import logging
 from collections.abc import Callable
 from concurrent.futures import Future
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -190,6 +190,9 @@ class Keeper:
         path, card = orders.session_asked_for(self._folders.sessions / new_name(self._clock), body)
         if path.resolve() == self.session.resolve():
             raise CommandError("file", f"{path.name} is the session that is being written now.")
+        known = self._bench.unit
+        if card is not None and card.drawing is None and card.unit == known.unit:
+            card = replace(card, drawing=known.drawing)
         former = self._desk
         desk = open_desk(self._bench, self._clock, self._publish, path, self._folders.references, card)
         for probe in former.probes.values():

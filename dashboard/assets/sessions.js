@@ -45,7 +45,11 @@ function showRunning(place, form) {
     return [el("p", {}, "Running: ", el("b", {}, unit || "unit not named"), serial ? ` no. ${serial}` : "", `, ${state.session.name}. A new one closes it in good order.`)];
   });
   if (!state || form.dataset.touched) return;
-  for (const { name, input } of FIELDS) if (!input.value && state.unit[name]) input.value = state.unit[name];
+  for (const { name, input } of FIELDS) {
+    // The state knows the drawing by its own name, not where its file lies.
+    if (name === "drawing") input.placeholder = state.unit.drawing ? `kept: ${state.unit.drawing}` : "path, if there is one";
+    else if (!input.value && state.unit[name]) input.value = state.unit[name];
+  }
   if (state.unit.protection) form.elements.protection.value = state.unit.protection;
 }
 
@@ -55,7 +59,7 @@ export function startSessions() {
   form.append(
     radios(),
     ...FIELDS.map(({ label, input }) => el("label", { class: "field", for: input.id }, el("span", {}, label, input.required ? " (must be answered)" : ""), input)),
-    el("div", { class: "choices" }, el("button", { type: "submit", class: "press strong", id: "start-session" }, "start a new session with this unit"), el("button", { type: "button", class: "press", id: "name-unit", onclick: () => send(form, { command: "unit" }) }, "put this into the running session"), el("button", { type: "button", class: "press", id: "close-session", onclick: () => say({ command: "session", do: "close" }) }, "close the running session")),
+    el("div", { class: "choices" }, el("button", { type: "submit", class: "press strong", id: "start-session" }, "start a new session with this unit"), el("button", { type: "button", class: "press", id: "name-unit", onclick: () => send(form, { command: "unit" }) }, "put this into the running session")),
     confirmationPlace(),
   );
   form.addEventListener("input", () => { form.dataset.touched = "yes"; });

@@ -335,3 +335,9 @@ printed_v = { PLAY = -44.0 }
     measure(desk, "-B", -44.2)
     assert due()["rail to rail"] == "44.5 V and -44.2 V make 88.7 V between them."
     desk.keeper.close()
+
+
+def test_a_new_session_of_the_bench_file_s_unit_keeps_its_drawing(desk, tmp_path):
+    fields = {"unit": "cassette deck", "protection": "double-insulated", "rated_mains_v": 230.0}
+    desk.say("session", do="start", file=str(tmp_path / "again.session"), **fields)
+    assert desk.state()["modes"] == ["STOP", "PLAY"]

@@ -91,7 +91,7 @@ def sample_state() -> dict[str, Any]:
             "serial": "0417",
             "protection": "double-insulated",
             "rated_mains_v": 230.0,
-            "drawing": "deck.toml",
+            "drawing": "cassette deck",
         },
         "context": {
             "mode": "PLAY",

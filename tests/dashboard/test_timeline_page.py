@@ -136,6 +136,21 @@ def test_a_session_is_started_only_with_the_unit_named_and_its_class_answered(
     assert served.bench.said[1] == {"command": "confirm", "caution": "class", "answer": "earthed"}
 
 
+def test_the_running_unit_is_put_right_without_its_drawing_s_name_for_a_path(
+    served: Served, context: BrowserContext
+) -> None:
+    """The form is filled with what is known; the state knows the drawing's name, which is no file."""
+    page = context.new_page()
+    page.goto(f"{served.address}/?token={TOKEN}")
+    page.goto(f"{served.address}/sessions")
+    expect(page.locator("#unit-unit")).to_have_value(served.bench.state["unit"]["unit"])
+    page.locator("#unit-serial").fill("0418")
+    page.locator("#name-unit").click()
+    wait_until(lambda: bool(served.bench.said), "the unit is said")
+    assert served.bench.said[0]["command"] == "unit" and served.bench.said[0]["serial"] == "0418"
+    assert "drawing" not in served.bench.said[0]
+
+
 def test_a_kept_session_is_taken_up_again_from_the_list(served: Served, context: BrowserContext) -> None:
     """Resume names the file to the daemon."""
     page = context.new_page()
