@@ -141,13 +141,14 @@ function drawLine(pen, columns, lane, box, [low, high], line) {
   pen.restore();
 }
 
-function drawAxis(pen, box, t0, t1, bottom, at, all) {
+function drawAxis(pen, box, t0, t1, bottom, at, all, width) {
   const wanted = (t1 - t0) / 1e6 / Math.max(2, (box.right - box.left) / 110);
   const step_us = (TIME_STEPS_S.find((s) => s >= wanted) ?? 3600) * 1e6;
   for (let t = Math.ceil(t0 / step_us) * step_us; t <= t1; t += step_us) {
     for (const { top, height } of all) rule(pen, at(t), top, at(t), top + height, "hair");
     const half = widthOf(pen, clock(t)) / 2;
-    write(pen, clock(t), Math.min(Math.max(at(t), half), box.right + EDGE - half), bottom + 15, { align: "center" });
+    const last = Math.min(box.right + EDGE, width) - half;
+    write(pen, clock(t), Math.min(Math.max(at(t), half), last), bottom + 15, { align: "center" });
   }
   rule(pen, box.left, bottom, box.right, bottom, "firm");
 }
@@ -206,7 +207,7 @@ function draw() {
   const at = (t) => box.left + ((t - t0) / (t1 - t0)) * (box.right - box.left);
   const laneOf = (n) => ({ top: n * (head + plot) + head, height: plot });
   all.forEach(({ series }, n) => { if (series.probe) drawBands(pen, series, laneOf(n), box, at); });
-  drawAxis(pen, box, t0, t1, bottom, at, all.map((_, n) => laneOf(n)));
+  drawAxis(pen, box, t0, t1, bottom, at, all.map((_, n) => laneOf(n)), width);
   if (!all.length) write(pen, "Nothing was read in this time.", box.left + 8, plot, { size: 14 });
   all.forEach((one, n) => drawLane(pen, one, n, laneOf(n), head, box));
 }
