@@ -43,6 +43,7 @@ TAGS = 254
 _TAGGING = [f"*ESE {tag};*ESE?;".encode("ascii") for tag in range(TAGS + 1)]
 _TAGGED = [f"{tag};".encode("ascii") for tag in range(TAGS + 1)]
 OBJECTION = "its error queue held "
+SWITCHED_ON = "it was switched off and on in between"
 POWER_ON = 128  # bit 7 of the standard event status register (IEEE 488.2, 11.5.1.1)
 ERROR_QUERY = "SYST:ERR?"  # SCPI-99 vol. 2, 21.8
 
@@ -73,6 +74,7 @@ class Conversation:
         self._suspect = True
         self._identity: Identity | None = None
         self._has_status = False
+        self._power_on_tells: bool | None = None  # whether power-on in the status means that it was off; None: unknown
         self.has_error_queue = False
         self._remarks: list[str] = []
 
@@ -151,13 +153,17 @@ class Conversation:
         """What ``asking`` brings, or None where the instrument does not understand it; in step again afterwards.
 
         An instrument that keeps an error queue says so there when it does not understand, and that is no
-        event. Where it has no objection it was the way that failed: a remark, and asked once more.
+        event. Where it has no objection it was the way that failed: a remark, and asked once more. The queue is
+        looked at before the way is cleared too: some keep one for each connection.
         """
         for _ in range(ATTEMPTS):
             kept = len(self._remarks)
             try:
                 return asking()
             except (LinkTimeout, AnswerError, OutOfStep) as error:
+                if isinstance(error, LinkTimeout) and self.has_error_queue:
+                    with contextlib.suppress(DriverError):
+                        self._remark_queue()
                 self.get_in_step()
                 objected = self._forget_objections(kept)
                 if isinstance(error, OutOfStep) or (self.has_error_queue and not objected):
@@ -167,10 +173,14 @@ class Conversation:
         return None
 
     def _forget_objections(self, kept: int) -> bool:
-        """Take the objections out of the remarks from number ``kept`` on; True where there were some."""
+        """Take the objections out of the remarks from number ``kept`` on; True where there were some.
+
+        A query error (-4xx, SCPI-99 vol. 2, 21.8.12) is about the exchange of messages, not about what was asked.
+        """
         new = self._remarks[kept:]
-        self._remarks[kept:] = [remark for remark in new if not remark.startswith(OBJECTION)]
-        return len(self._remarks) < kept + len(new)
+        objections = [remark for remark in new if remark.startswith(OBJECTION)]
+        self._remarks[kept:] = [remark for remark in new if remark not in objections]
+        return any(not remark.startswith(f"{OBJECTION}-4") for remark in objections)
 
     def tell(self, command: str) -> None:
         """Send a command that has no answer. ``InstrumentRefused`` where the error queue objects."""
@@ -279,15 +289,31 @@ class Conversation:
         """A link that was opened this moment needs no clearing."""
 
     def _prove(self) -> None:
+        self._check_identity()
+        if self._has_status and self._says_power_on() and self._power_on_tells is not False:
+            self.remark(SWITCHED_ON)
+            if self._power_on_tells is None:
+                self._find_what_power_on_tells()
+        if self.has_error_queue:
+            self._remark_queue()
+
+    def _check_identity(self) -> None:
         who = self._ask_plainly("*IDN?", scpi.read_identity)
         known = self._identity
         if known is not None and not known.same_instrument(who):
             raise WrongInstrument(f"{who} answers where {known} did before: nothing is read from it.")
         self._identity = who
-        if self._has_status and self._ask_plainly("*ESR?", scpi.read_integer) & POWER_ON:
-            self.remark("it was switched off and on in between")
-        if self.has_error_queue:
-            self._remark_queue()
+
+    def _says_power_on(self) -> bool:
+        return bool(self._ask_plainly("*ESR?", scpi.read_integer) & POWER_ON)
+
+    def _find_what_power_on_tells(self) -> None:
+        """Some keep a status for each connection, new at its beginning: then power-on is said at once again."""
+        self._link.reopen(self._deadline_s())
+        self._check_identity()
+        self._power_on_tells = not self._says_power_on()
+        if not self._power_on_tells:
+            self._remarks.remove(SWITCHED_ON)
 
     def _keeps_errors(self) -> bool:
         first = self.try_ask(ERROR_QUERY, scpi.read_error)

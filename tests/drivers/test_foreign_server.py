@@ -96,6 +96,21 @@ def counted(begin=1.0):
     return value
 
 
+@pytest.mark.parametrize(
+    ("kind", "answers", "options"),
+    [
+        ("meter", {"READ?": lambda: "+1.0E+00"}, {"function": "dc_v"}),
+        ("meter", {"CONFigure?": lambda: '"VOLT +1.0E+01,+1.0E-05"', "FETCh?": lambda: "+1.0E+00"}, {}),
+        ("supply", {"MEASure:CURRent?": lambda: "+4.1E-01"}, {}),
+    ],
+)
+@pytest.mark.parametrize("link", [None, "visa"])
+def test_words_that_the_foreign_server_does_not_know_are_no_event(foreign, kind, answers, options, link):
+    """It keeps status and error queue for each connection: a new one says power-on and knows no objection."""
+    _, driver = foreign(kind, answers, link, **options)
+    assert [driver.poll().remarks for _ in range(3)] == [(), (), ()]
+
+
 @pytest.mark.parametrize("link", [None, "visa"])
 def test_a_meter_of_the_foreign_server_is_read_value_for_value(foreign, link):
     """What was stored is what the server says it sent: none doubled, none lost, none thrown away."""
