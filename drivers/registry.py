@@ -44,6 +44,9 @@ LINK_OPTIONS = {
         bool, False, "put a number before each question and want it back (writes the event enable register, *ESE)"
     ),
     "adapter": Option(str, "", "VISA resource name of the LAN or serial adapter that a GPIB instrument is behind"),
+    "visa_library": Option(
+        str, "@py", "what a way through VISA uses: @py (pure Python), @ivi, another backend, or a library's path"
+    ),
     "driver": Option(str, "", "name of a driver from another package, instead of the generic one of its kind"),
     "driver_options": Option(dict, {}, "table of settings for a driver from another package"),
 }

@@ -12,6 +12,7 @@ from drivers.links.serial import SerialLink
 from drivers.links.stream import StreamLink
 from drivers.links.tcp import SerialServerLink, TcpLink
 from drivers.links.visa import VisaLink
+from drivers.links.visa_library import PURE_PYTHON, LibraryLink
 from drivers.links.vxi11 import Vxi11Link
 from drivers.resource_names import ResourceName, Way, parse_resource
 
@@ -43,8 +44,13 @@ def make_link(name: ResourceName, forced: str | None, options: Mapping[str, Any]
         return _behind_adapter(name, parse_resource(adapter), options, clock)
     natural = LINK_OF_WAY.get(name.way, "visa")
     chosen = forced or natural
+    library = options.get("visa_library") or PURE_PYTHON
     if chosen == "visa":
-        return VisaLink(name, options, clock, terminator)
+        if library == PURE_PYTHON:
+            return VisaLink(name, options, clock, terminator)
+        return LibraryLink(name, options, clock, terminator, library)
+    if library != PURE_PYTHON:
+        raise ResourceNameError(f'{name.text!r} is reached without a VISA library: add link = "visa".')
     if chosen != natural:
         raise ResourceNameError(f'{name.text!r} cannot be reached with link = "{chosen}": leave the key out.')
     return _own_link(name, options, clock, terminator)

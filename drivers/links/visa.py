@@ -1,4 +1,4 @@
-"""VXI-11, HiSLIP, USB and GPIB through pyvisa with pyvisa-py. The only module that touches ``pyvisa``.
+"""VXI-11, HiSLIP, USB and GPIB through pyvisa with pyvisa-py. Only this and ``visa_library`` touch ``pyvisa``.
 
 Traps that shape this module (measured with pyvisa 1.16, pyvisa-py 0.8):
 
@@ -54,7 +54,9 @@ _opening = threading.Lock()
 # It prints when an instrument prefers overlapped mode, and standard output belongs to the command line.
 hislip.print = log.debug
 # What pyvisa and pyvisa-py let through, translated in one place. Their RPC error is a bare Exception.
-_FOREIGN = (pyvisa.Error, OSError, RuntimeError, UnicodeDecodeError, EOFError, AssertionError, RPCError, AttributeError)
+FOREIGN = (
+    pyvisa.Error, OSError, RuntimeError, ValueError, LookupError, EOFError, AssertionError, RPCError, AttributeError,
+)  # fmt: skip
 
 
 class VisaLink:
@@ -84,16 +86,16 @@ class VisaLink:
 
     def open(self, deadline_s: float) -> None:
         """See ``Link``."""
-        if self._name.host:
-            port = self._name.port or PORTMAPPER_PORT
-            check_somebody_listens(self._name.host, port, deadline_s - self._clock.monotonic_s())
+        self._check_host(deadline_s)
         open_ms = max(1, round((deadline_s - self._clock.monotonic_s()) * 1000))
         with _opening:
             try:
                 session = _manager(self._backend).open_resource(self._name.text, open_timeout=open_ms)
             except Exception as error:  # pyvisa-py raises bare Exception("could not connect")
                 raise LinkRefused(f"{self._name.text} does not open ({error}): is it on, is the name right?") from error
-        assert isinstance(session, MessageBasedResource)
+        if not isinstance(session, MessageBasedResource) or not session.session:
+            # A library may give a null session instead of an error, on which reads never end.
+            raise LinkRefused(f"{self._name.text} does not open: the VISA library knows no such instrument.")
         self._session, self._timeout_ms = session, 0
         self._prepare(session)
 
@@ -104,13 +106,21 @@ class VisaLink:
             if self._name.way is Way.SERIAL:
                 _set_port(session, self._options)
                 self.drain(QUIET_S)  # an earlier program's answer may still be on its way
-            if self._name.way is Way.SOCKET:
-                self._connection().getpeername()
-        except (*_FOREIGN, ValueError) as error:
+            self._check_connected()
+        except FOREIGN as error:
             self.close()
             raise LinkRefused(
                 f"nobody answers at {self._name.text} ({error}): is the instrument on, is the port right?"
             ) from error
+
+    def _check_host(self, deadline_s: float) -> None:
+        if self._name.host:
+            port = self._name.port or PORTMAPPER_PORT
+            check_somebody_listens(self._name.host, port, deadline_s - self._clock.monotonic_s())
+
+    def _check_connected(self) -> None:
+        if self._name.way is Way.SOCKET:
+            self._connection().getpeername()
 
     def _connection(self) -> Any:
         """The socket inside a LAN session; None on the other ways."""
@@ -146,7 +156,7 @@ class VisaLink:
             raise LinkClosed(f"{self._name.text} went away ({error}).") from error
         except TimeoutError as error:
             raise LinkTimeout(f"{self._name.text} stayed silent: raise timeout_s if it is only slow.") from error
-        except _FOREIGN as error:
+        except FOREIGN as error:
             raise LinkClosed(f"{self._name.text} went away ({error!r}).") from error
 
     def _set_timeout(self, session: MessageBasedResource, deadline_s: float) -> None:
@@ -289,13 +299,13 @@ class VisaLink:
     def close(self) -> None:
         """See ``Link``."""
         gone = False
-        with contextlib.suppress(*_FOREIGN, ValueError):
+        with contextlib.suppress(*FOREIGN):
             gone = self._name.way is Way.VXI11 and self._peer_is_gone()
         session, self._session = self._session, None
         if session is None:
             return
         handle, library = session.session, session.visalib
-        with _opening, contextlib.suppress(*_FOREIGN, ValueError):
+        with _opening, contextlib.suppress(*FOREIGN):
             if gone:
                 # its farewell would wait five seconds for an answer, spinning, and hold the lock
                 library.sessions[handle].interface.destroy_link = lambda link: 0  # type: ignore[attr-defined]  # because it is pyvisa-py's own
