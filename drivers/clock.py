@@ -28,6 +28,7 @@ class SystemClock:
     def __init__(self) -> None:
         self._anchor_wall_ns = time.time_ns()
         self._anchor_mono_ns = time.monotonic_ns()
+        self._ahead_ns = self._anchor_wall_ns - self._anchor_mono_ns
 
     @property
     def anchor(self) -> tuple[int, int]:
@@ -36,7 +37,7 @@ class SystemClock:
 
     def now_us(self) -> int:
         """See ``Clock``."""
-        return (self._anchor_wall_ns + time.monotonic_ns() - self._anchor_mono_ns) // 1000
+        return (time.monotonic_ns() + self._ahead_ns) // 1000
 
     def monotonic_s(self) -> float:
         """See ``Clock``."""

@@ -1,7 +1,6 @@
 """A bench meter that speaks SCPI, followed as the technician turns its knob."""
 
 from enum import Enum
-from typing import NamedTuple
 
 from drivers import scpi
 from drivers.conversation import Answer, Conversation
@@ -24,11 +23,7 @@ class Asking(Enum):
     TOGETHER = "three questions in one message"
 
 
-class _Measured(NamedTuple):
-    value: float
-    flag: Flag
-    before: Configuration
-    after: Configuration
+_Measured = tuple[float, Flag, Configuration, Configuration]  # the configuration before and after the value
 
 
 class ScpiMeter(ScpiInstrument):
@@ -87,7 +82,7 @@ class ScpiMeter(ScpiInstrument):
         # Before the reading, which must not be lost to a fault in asking about it.
         self._integration_s = self._integration.follow(self._node)
         answer = self._measure(self._value_query) if self._proved else self._measure_one()
-        after = answer.value.after
+        after = answer.value[3]
         if after is not self._last:
             self._turned_to(after)
         if after.quantity is None:
@@ -102,17 +97,17 @@ class ScpiMeter(ScpiInstrument):
         self._node, self._last = node, configuration
 
     def _reading(self, answer: Answer[_Measured], quantity: Quantity) -> Reading:
-        measured = answer.value
-        value, flags = measured.value, measured.flag
-        if measured.before is not measured.after and measured.before != measured.after:
+        value, flags, before, after = answer.value
+        if before is not after and before != after:
             flags |= Flag.CHANGING
-        if measured.before.quantity is not quantity:
+        if before.quantity is not quantity:
             self._conversation.remark(
-                f"function turned from {measured.before.function} to {measured.after.function} "
-                f"while {measured.value:g} was read: belongs to neither"
+                f"function turned from {before.function} to {after.function} "
+                f"while {value:g} was read: belongs to neither"
             )
             value = float("nan")
-        after = measured.after if self._function_query == "CONF?" else self._with_range(measured.after)
+        if self._function_query != "CONF?":
+            after = self._with_range(after)
         reading = Reading(
             answer.t_us,
             value,
@@ -138,10 +133,10 @@ class ScpiMeter(ScpiInstrument):
 
     def _measure(self, query: str) -> Answer[_Measured]:
         if self._asking is Asking.TOGETHER:
-            return self._conversation.ask(self._together[query], self._three, self._allowed_s())
+            return self._conversation.ask(self._together[query], self._three.read, self._allowed_s())
         before = self._configuration()
         answer = self._conversation.ask(query, scpi.read_number, self._allowed_s())
-        measured = _Measured(*answer.value, before, self._configuration())
+        measured = (*answer.value, before, self._configuration())
         return Answer(measured, answer.t_us, answer.half_width_us)
 
     def _allowed_s(self) -> float | None:
@@ -168,8 +163,10 @@ class ScpiMeter(ScpiInstrument):
             return None
         try:
             answer = self._conversation.try_ask(query, scpi.read_finite)
-        except DriverError:
-            return None  # the reading stands; the next question finds the link suspect
+        except DriverError as error:
+            # The reading stands; the next question finds the link suspect.
+            self._conversation.remark(f"out of step: {error}")
+            return None
         if answer is None:
             self._silent.add(query)
             return None
@@ -207,18 +204,17 @@ class _Three:
 
     def __init__(self) -> None:
         self._begin = self._end = ""
+        self._size = 0
         self._configuration: Configuration | None = None
 
-    def __call__(self, text: str) -> _Measured:
-        known = self._configuration
-        if known is not None and text.startswith(self._begin) and text.endswith(self._end, len(self._begin)):
-            number, flag = scpi.read_number(text[len(self._begin) : -len(self._end)])
-            return _Measured(number, flag, known, known)
+    def read(self, text: str) -> _Measured:
+        known, size = self._configuration, self._size
+        if known is not None and text.startswith(self._begin) and text.endswith(self._end, size):
+            return *scpi.read_number(text[size:-size]), known, known
         before, value, after = _units(text, 3)
-        number, flag = scpi.read_number(value)
-        measured = _Measured(number, flag, scpi.read_configuration(before), scpi.read_configuration(after))
-        self._configuration = measured.after
-        self._begin, self._end = f"{after};", f";{after}"
+        measured = (*scpi.read_number(value), scpi.read_configuration(before), scpi.read_configuration(after))
+        self._configuration = measured[3]
+        self._begin, self._end, self._size = f"{after};", f";{after}", len(after) + 1
         return measured
 
 

@@ -1,9 +1,9 @@
 """What an instrument says: readings, traces, and what they are readings of."""
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 from enum import IntFlag, StrEnum
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -105,8 +105,7 @@ class Accuracy:
 _NOT_STATED = Accuracy()
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
+class Reading(NamedTuple):
     """One value of one series.
 
     ``t_us`` is the middle of the query, ``half_width_us`` how far either side it may lie;
@@ -136,7 +135,7 @@ class Reading:
         """This reading with its limits of error, where some are stated and it has a value."""
         if accuracy is _NOT_STATED or accuracy == _NOT_STATED or not math.isfinite(self.value):
             return self
-        return replace(self, accuracy=accuracy.half_width(self.value, self.range))
+        return self._replace(accuracy=accuracy.half_width(self.value, self.range))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -198,10 +197,9 @@ class Identity:
         return (self.maker, self.model, self.serial) == (other.maker, other.model, other.serial)
 
 
-@dataclass(frozen=True, slots=True)
-class Poll:
+class Poll(NamedTuple):
     """What one poll of an instrument brought."""
 
     readings: tuple[Reading, ...] = ()
     traces: tuple[Trace, ...] = ()
-    remarks: tuple[str, ...] = field(default=())  # anomalies seen on the way, for the time line
+    remarks: tuple[str, ...] = ()  # anomalies seen on the way, for the time line

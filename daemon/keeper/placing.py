@@ -24,7 +24,7 @@ def take_reading(desk: Desk, instrument: str, reading: Reading) -> None:
     if probe is None:
         return
     phase = probe.phase
-    for change in probe.feed(replace(reading, t_us=t_us)):
+    for change in probe.feed(reading._replace(t_us=t_us)):
         apply(desk, probe, change)
     desk.state_is_old |= probe.phase != phase
 
@@ -122,7 +122,7 @@ def _grow(desk: Desk, probe: Probe, settled: Settled) -> None:
     first = placement.judgement is None
     half_width = 0.0
     if probe.last is not None and not settled.overload:
-        half_width = desk.half_width(probe.instrument, replace(probe.last, value=settled.value))
+        half_width = desk.half_width(probe.instrument, probe.last._replace(value=settled.value))
     # Type A of the stay with the instrument's limits of error taken as rectangular (GUM 4.3.7).
     settled = replace(settled, uncertainty=math.hypot(settled.uncertainty, half_width / math.sqrt(3)))
     tags = desk.writer.placement(placement.id)

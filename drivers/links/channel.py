@@ -8,6 +8,7 @@ import select
 import socket
 import struct
 import sys
+from typing import NoReturn
 
 from drivers.clock import Clock
 from drivers.errors import LinkClosed, LinkError, LinkRefused, LinkTimeout
@@ -45,7 +46,7 @@ class Channel:
 
     def send(self, data: bytes, deadline_s: float) -> None:
         """All of ``data``."""
-        connection = self._connection()
+        connection = self._socket or self._nothing()
         try:
             sent = 0
             while sent < len(data):
@@ -62,7 +63,7 @@ class Channel:
 
     def receive_at_most(self, count: int, deadline_s: float) -> bytes:
         """What has come, one to ``count`` bytes."""
-        connection = self._connection()
+        connection = self._socket or self._nothing()
         try:
             rest_s = deadline_s - self._clock.monotonic_s()
             if not NEAR_ENOUGH * self._receive_s <= rest_s <= self._receive_s:
@@ -73,7 +74,7 @@ class Channel:
 
     def fill(self, view: memoryview, deadline_s: float) -> None:
         """Receive until ``view`` is full."""
-        connection = self._connection()
+        connection = self._socket or self._nothing()
         try:
             while view:
                 rest_s = deadline_s - self._clock.monotonic_s()
@@ -94,7 +95,7 @@ class Channel:
 
     def waiting(self, quiet_s: float) -> bytes:
         """What has come or comes within ``quiet_s``; empty when nothing does."""
-        connection = self._connection()
+        connection = self._socket or self._nothing()
         try:
             if AT_ONCE is not None and not quiet_s:
                 return self._not_ended(connection.recv(CHUNK, AT_ONCE))
@@ -108,7 +109,7 @@ class Channel:
 
     def something_waits(self) -> bool:
         """True where bytes have come that were not received yet. ``LinkClosed`` where the other end has gone."""
-        connection = self._connection()
+        connection = self._socket or self._nothing()
         try:
             if AT_ONCE is None and not select.select([connection], [], [], 0)[0]:
                 return False
@@ -118,10 +119,8 @@ class Channel:
         except OSError as error:
             raise self._translated(error) from error
 
-    def _connection(self) -> socket.socket:
-        if self._socket is None:
-            raise LinkClosed(f"{self.place} is not connected.")
-        return self._socket
+    def _nothing(self) -> NoReturn:
+        raise LinkClosed(f"{self.place} is not connected.")
 
     def _rest_s(self, deadline_s: float) -> float:
         rest_s = deadline_s - self._clock.monotonic_s()

@@ -22,6 +22,7 @@ class StreamLink(ABC):
     def __init__(self, clock: Clock, terminator: bytes = b"\n") -> None:
         self._clock = clock
         self._terminator = terminator
+        self._end = terminator[-1:]
         self._pending = bytearray()
         self._kept = bytearray()
 
@@ -67,7 +68,7 @@ class StreamLink(ABC):
 
     def read_line(self, deadline_s: float) -> bytes:
         """See ``Link``."""
-        end = self._terminator[-1:]
+        end = self._end
         if not self._pending:
             piece = self._receive(deadline_s)
             if piece.find(end) == len(piece) - 1:  # a whole line and nothing after it, as nearly always
