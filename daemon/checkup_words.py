@@ -1,13 +1,13 @@
 """What a check of the bench says, in sentences. Pure: values in, words out."""
 
-import math
 from collections.abc import Iterable, Iterator, Sequence
 
 from daemon.bench_file import Setup
 from daemon.keeper.switching import CURRENTS
+from daemon.quantity_words import amount
 from drivers.errors import ResourceNameError
 from drivers.protocols import InstrumentSpec
-from drivers.readings import Flag, Poll, Quantity, Reading, Trace
+from drivers.readings import Poll, Quantity, Reading, Trace
 from drivers.resource_names import ResourceName, Way, parse_resource
 
 SILENT = (
@@ -21,7 +21,6 @@ GARBAGE = (
 NO_LOCAL = (
     "it is not known to give its front panel back by itself: where that stays locked, press its own key for local."
 )
-_PREFIXES = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
 _QUANTITIES = {
     Quantity.FREQUENCY: "frequency",
     Quantity.PERIOD: "period",
@@ -75,11 +74,11 @@ def _reading(reading: Reading) -> str:
     quantity = reading.quantity
     if quantity is Quantity.OUTPUT:
         return "output on" if reading.value else "output off"
-    words = f"{_QUANTITIES.get(quantity, quantity)} {_amount(reading.value, quantity.unit, reading.flags)}"
+    words = f"{_QUANTITIES.get(quantity, quantity)} {amount(reading.value, quantity.unit, reading.flags)}"
     if reading.range is not None:
-        words += f", range {_amount(reading.range, quantity.unit)}"
+        words += f", range {amount(reading.range, quantity.unit)}"
     if reading.resolution is not None:
-        words += f", steps of {_amount(reading.resolution, quantity.unit)}"
+        words += f", steps of {amount(reading.resolution, quantity.unit)}"
     return words
 
 
@@ -87,20 +86,9 @@ def _trace(trace: Trace) -> str:
     if not len(trace.codes):
         return f"channel {trace.channel}: an empty record"
     volts = (trace.codes.min() * trace.scale_v + trace.offset_v, trace.codes.max() * trace.scale_v + trace.offset_v)
-    words = f"channel {trace.channel}: {len(trace.codes)} samples, one each {_amount(trace.dt_s, 's')}"
-    words += f", {trace.coupling}, {_amount(min(volts), 'V')} to {_amount(max(volts), 'V')}"
+    words = f"channel {trace.channel}: {len(trace.codes)} samples, one each {amount(trace.dt_s, 's')}"
+    words += f", {trace.coupling}, {amount(min(volts), 'V')} to {amount(max(volts), 'V')}"
     return words + (", rolling" if trace.rolling else "") + (", clipped" if trace.clipped else "")
-
-
-def _amount(value: float, unit: str, flags: Flag = Flag.NONE) -> str:
-    if Flag.OVERLOAD in flags:
-        return "overload (beyond the range, or an open lead)"
-    if not math.isfinite(value):
-        return "no value"
-    if unit in ("dBm", "%", "degC") or value == 0:
-        return f"{value:.5g} {unit}"
-    power = min(max(math.floor(math.log10(abs(value)) / 3) * 3, min(_PREFIXES)), max(_PREFIXES))
-    return f"{value / 10**power:.5g} {_PREFIXES[power]}{unit}"
 
 
 def wrong_with(setup: Setup, poll: Poll, remarks: Sequence[str]) -> list[str]:

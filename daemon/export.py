@@ -22,6 +22,7 @@ _TYPES = {
     "value": pa.float64(),
     "placement": pa.int64(),
     "struck": pa.bool_(),
+    "accuracy": pa.float64(),
 }
 _CSV = pa.schema([(name, _TYPES.get(name, pa.string())) for name in READING_COLUMNS])
 _PARQUET = _CSV.set(0, pa.field("time", pa.timestamp("us", tz="UTC")))

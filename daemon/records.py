@@ -22,6 +22,7 @@ from daemon.store.listing import SUFFIX, SessionSummary, list_sessions
 from daemon.store.overview import Blocks, Overview, overview
 from daemon.store.reader import EARLIEST_US, LATEST_US, Part, SessionReader
 from daemon.store.schema import BLOCK
+from daemon.store.settings import Settings
 from daemon.store.tags import Tagger
 from drivers.errors import SessionError
 from drivers.readings import Trace
@@ -42,8 +43,9 @@ SLICE_READINGS = 500_000
 
 _PLACEMENT = (
     *("id", "t0", "t1", "instrument", "channel", "probe", "quantity", "point", "leg", "mode", "condition"),
-    *("hypothesis", "struck", "value", "uncertainty", "count", "flags", "judgement"),
+    *("hypothesis", "struck", "value", "uncertainty", "limits", "count", "flags", "judgement"),
 )
+_SETTING = ("id", "series", "t", "range", "resolution", "integration_s", "percent_reading", "percent_range")
 _CAPTURE = (
     *("id", "t", "half_width_us", "instrument", "channel", "n", "dt", "scale", "offset", "lowest", "highest"),
     *("clipped", "coupling", "rolling", "role", "point", "leg", "mode", "condition", "event", "note"),
@@ -89,7 +91,7 @@ class SessionRecords:
     def series(self) -> pd.DataFrame:
         """One row a series: id, instrument, channel, quantity, unit, and ``series``, its name in exports."""
         rows = [{**row, "series": series_name(row)} for row in self._reader.rows("series")]
-        return table_frame(rows, ("id", "instrument", "channel", "quantity", "unit", "series"))
+        return table_frame(rows, ("id", "instrument", "channel", "quantity", "unit", "series"), texts=["series"])
 
     def readings(
         self, series: int | str | None = None, start_us: int | None = None, end_us: int | None = None
@@ -101,7 +103,8 @@ class SessionRecords:
         start_us, end_us = _ends(start_us, end_us)
         chosen = self._chosen(series)
         return readings_frame(
-            [(row, self._reader.stretch(row["id"], start_us, end_us)) for row in chosen], self._tagger()
+            [(row, self._reader.stretch(row["id"], start_us, end_us)) for row in chosen],
+            *self._tagger_and_settings(),
         )
 
     def readings_by_placement(self, placement: int) -> pd.DataFrame:
@@ -116,18 +119,18 @@ class SessionRecords:
         ]
         frame = readings_frame(
             [(series, self._reader.stretch(series["id"], row["t0"], end_us)) for series in own],
-            self._tagger(),
+            *self._tagger_and_settings(),
         )
         return frame[frame["placement"] == placement].reset_index(drop=True)
 
     def reading_slices(self, rows: int = SLICE_READINGS) -> Iterator[pd.DataFrame]:
         """All readings as ``readings()`` gives them, in frames of about ``rows``, so that any length fits."""
-        tagger = self._tagger()
+        tagger, settings = self._tagger_and_settings()
         series = {row["id"]: row for row in self._reader.rows("series")}
         parts = {number: self._reader.parts(number) for number in series}
         for start_us, end_us in _slices([part for each in parts.values() for part in each], rows):
             yield readings_frame(
-                [(series[number], self._cut(parts[number], start_us, end_us)) for number in parts], tagger
+                [(series[number], self._cut(parts[number], start_us, end_us)) for number in parts], tagger, settings
             )
 
     def tail(self, series: int, after_us: int = EARLIEST_US) -> Stretch:
@@ -152,6 +155,14 @@ class SessionRecords:
         else:
             blocks = self._long(parts, start_us, end_us)
         return overview(blocks, start_us, end_us, buckets)
+
+    def settings(self) -> pd.DataFrame:
+        """One row a change of what a series was measured with; it holds until the next row of that ``series`` (id).
+
+        ``range`` and ``resolution`` in its unit, ``integration_s`` in s, ``percent_reading`` and
+        ``percent_range`` as the bench file states them; NaN where not known.
+        """
+        return table_frame(self._reader.rows("setting"), _SETTING)
 
     # What was made of them
 
@@ -253,8 +264,12 @@ class SessionRecords:
             raise SessionError(f"{self.path} has no series {series!r}: look at series() for those there are")
         return chosen
 
-    def _tagger(self) -> Tagger:
-        return Tagger(self._reader.rows("placement"), self._reader.rows("context"))
+    def _tagger_and_settings(self) -> tuple[Tagger, dict[int, Settings]]:
+        tagger = Tagger(self._reader.rows("placement"), self._reader.rows("context"))
+        rows: dict[int, list[dict[str, Any]]] = {}
+        for row in self._reader.rows("setting"):
+            rows.setdefault(row["series"], []).append(row)
+        return tagger, {series: Settings(own) for series, own in rows.items()}
 
     def _cut(self, parts: list[Part], start_us: int, end_us: int) -> Stretch:
         touched = [part for part in parts if part.t1 >= start_us and part.t0 <= end_us]

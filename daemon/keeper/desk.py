@@ -37,6 +37,8 @@ class InstrumentLine:
     why: str = ""
     identity: str = ""
     last_us: int | None = None
+    values: dict[str, float] = field(default_factory=dict)  # the last of each quantity (with its channel)
+    last: Reading | None = None  # of a meter: what it is turned to
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +61,7 @@ class OpenPlacement:
     t0_us: int
     judgement: Judgement | None = None
     settled: Settled | None = None
+    half_width: float = 0.0  # of the limits of error at the settled value
     stored_count: int = 0
 
 
@@ -91,6 +94,7 @@ class Desk:
     captures: dict[int, dict[str, Any]] = field(default_factory=dict)  # switch-on captures and their facts
     unjudged: set[int] = field(default_factory=set)  # captures whose verdict is still to come
     last_placement: dict[str, int] = field(default_factory=dict)  # by probe
+    stated: set[int] = field(default_factory=set)  # series that carry limits of error
     after_commit: list[Callable[[], object]] = field(default_factory=list)
     series_ids: dict[tuple[str, str, Quantity], int] = field(default_factory=dict)
     last_traces: dict[tuple[str, str], Trace] = field(default_factory=dict)
@@ -140,7 +144,10 @@ class Desk:
         return spec.accuracy.half_width(reading.value, reading.range) + (reading.resolution or 0.0)
 
     def half_width_of(self, placement: Mapping[str, Any]) -> float:
-        """The same for a stored placement, whose range is not known any more."""
+        """The same for a stored placement."""
+        if placement["limits"] is not None:
+            return float(placement["limits"])
+        # Of a session that was written before the limits were stored: the range is not known any more.
         spec = self.instruments[placement["instrument"]].setup.spec
         return spec.accuracy.half_width(placement["value"], None)
 

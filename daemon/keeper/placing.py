@@ -10,6 +10,7 @@ from daemon.judge.objections import Stay, object_to
 from daemon.judge.ripple import peak_to_peak
 from daemon.judge.settle import Settled
 from daemon.keeper.desk import OBJECTIONS_SHOWN, Desk, OpenPlacement
+from daemon.keeper.meter_following import follow
 from daemon.keeper.probe import Change, Probe, StayBegan, StayEnded, StayGrew, StayRenamed
 from drivers.readings import Flag, Quantity, Reading, Trace
 
@@ -18,13 +19,15 @@ def take_reading(desk: Desk, instrument: str, reading: Reading) -> None:
     """Store one reading, push it, and follow the probe that it comes from."""
     series = desk.series_id(instrument, reading.channel, reading.quantity)
     t_us = desk.writer.append(series, reading.t_us, reading.value, int(reading.flags))
+    reading = reading._replace(t_us=t_us)
+    follow(desk, instrument, series, reading)
     value = None if math.isnan(reading.value) else reading.value
     desk.publish({"kind": "reading", "series": series, "row": [t_us, value, int(reading.flags)]})
     probe = desk.probe_of(instrument, reading.channel)
     if probe is None:
         return
     phase = probe.phase
-    for change in probe.feed(reading._replace(t_us=t_us)):
+    for change in probe.feed(reading):
         apply(desk, probe, change)
     desk.state_is_old |= probe.phase != phase
 
@@ -43,7 +46,7 @@ def take_trace(desk: Desk, instrument: str, trace: Trace) -> None:
         range=abs(trace.scale_v) * (trace.highest_code - trace.lowest_code + 1),
         resolution=resolution_v,
     )
-    take_reading(desk, instrument, reading)
+    take_reading(desk, instrument, reading.within(desk.instruments[instrument].setup.spec.accuracy))
 
 
 def apply(desk: Desk, probe: Probe, change: Change) -> None:
@@ -127,7 +130,7 @@ def _grow(desk: Desk, probe: Probe, settled: Settled) -> None:
     settled = replace(settled, uncertainty=math.hypot(settled.uncertainty, half_width / math.sqrt(3)))
     tags = desk.writer.placement(placement.id)
     placement.judgement = judge_placement(desk, tags, settled.value, half_width)
-    placement.settled = settled
+    placement.settled, placement.half_width = settled, half_width
     # The estimate improves with the square root of the count: storing every step would say nothing new.
     if first or settled.count >= placement.stored_count * 1.25:
         _store_value(desk, placement, settled)
@@ -142,6 +145,7 @@ def _store_value(desk: Desk, placement: OpenPlacement, settled: Settled) -> None
         placement.id,
         value=None if settled.overload else settled.value,
         uncertainty=None if settled.overload else settled.uncertainty,
+        limits=None if settled.overload else placement.half_width,
         count=settled.count,
         flags=int(Flag.OVERLOAD if settled.overload else Flag.NONE),
         judgement=placement.judgement.as_dict() if placement.judgement else None,

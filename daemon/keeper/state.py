@@ -95,6 +95,10 @@ def _probe(desk: Desk, probe: Probe) -> dict[str, Any]:
         "state": probe.phase if line.status == "ok" else "lost",
         "value": _finite(last.value) if last else None,
         "flags": last.flags.words if last else "",
+        "range": _finite(last.range) if last else None,
+        "resolution": _finite(last.resolution) if last else None,
+        "integration_s": _finite(last.integration_s) if last else None,
+        "accuracy": _finite(last.accuracy) if last else None,
         "t_us": last.t_us if last else None,
         "placement": placement.id if placement else None,
         "settled": None
@@ -140,6 +144,7 @@ def _instrument(line: InstrumentLine) -> dict[str, Any]:
         "why": line.why,
         "last_t_us": line.last_us,
         "poll_s": line.setup.poll_s,
+        "values": {name: _finite(value) for name, value in line.values.items()},
     }
 
 

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from daemon.store.schema import APPLICATION_ID, MIGRATIONS, PAGE_SIZE
+from daemon.store.schema import APPLICATION_ID, MIGRATIONS, PAGE_SIZE, STAND_INS
 from drivers.errors import DamagedSession, NewerSession, NotASession, SessionBusy, SessionError, StoreFull
 
 _MAGIC = b"SQLite format 3\0"
@@ -74,14 +74,15 @@ def open_file(path: Path) -> sqlite3.Connection:
 
 
 def open_reading(path: Path) -> sqlite3.Connection:
-    """A session file for reading only, also while another process writes it."""
+    """A session file for reading only, also while another process writes it; one of an older version too."""
     check_file(path)
     with translated(path):
         uri = path.absolute().as_uri() + "?mode=ro"
         connection = sqlite3.connect(uri, _WAIT_S, isolation_level=None, check_same_thread=False, uri=True)
         try:
-            if _identified(connection, path) < len(MIGRATIONS):
-                raise SessionError(f"{path} is of an older version: resume and close it once to renew it")
+            connection.execute("PRAGMA temp_store = MEMORY")
+            for stand_in in STAND_INS[_identified(connection, path) :]:
+                connection.executescript(stand_in)
         except BaseException:
             connection.close()
             raise

@@ -8,12 +8,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from daemon.store.codec import Ints, Stretch, joined
+from daemon.store.settings import Settings
 from daemon.store.tags import TAGS, Tagger
 from drivers.readings import Flag
 
 READING_COLUMNS = (
     *("time", "instrument", "series", "value", "unit", "flags"),
-    *(*TAGS, "placement", "struck"),
+    *(*TAGS, "placement", "struck", "accuracy"),
 )
 _FLAG_WORDS = list(dict.fromkeys(Flag(bits).words for bits in range(256)))
 _FLAG_CODES = np.array([_FLAG_WORDS.index(Flag(bits).words) for bits in range(256)], np.int32)
@@ -24,8 +25,13 @@ def series_name(series: Mapping[str, Any]) -> str:
     return f"{series['channel']} {series['quantity']}".strip()
 
 
-def readings_frame(pieces: Sequence[tuple[Mapping[str, Any], Stretch]], tagger: Tagger) -> pd.DataFrame:
-    """One row a reading with ``READING_COLUMNS``, in order of time, of (series row, readings) pairs."""
+def readings_frame(
+    pieces: Sequence[tuple[Mapping[str, Any], Stretch]], tagger: Tagger, settings: Mapping[int, Settings]
+) -> pd.DataFrame:
+    """One row a reading with ``READING_COLUMNS``, in order of time, of (series row, readings) pairs.
+
+    ``settings`` are by the number of the series.
+    """
     whole = joined([stretch for _, stretch in pieces])
     tags = [tagger.tags(series, stretch.t) for series, stretch in pieces]
     lengths = np.array([len(stretch) for _, stretch in pieces], np.int64)
@@ -46,6 +52,8 @@ def readings_frame(pieces: Sequence[tuple[Mapping[str, Any], Stretch]], tagger: 
         columns[tag] = _words(codes, list(tagger.words[tag]))
     columns["placement"] = pd.arrays.IntegerArray(numbers, numbers == 0)
     columns["struck"] = _after_each_other([each.struck for each in tags], np.bool_)[order]
+    limits = [settings.get(row["id"], _NO_SETTINGS).accuracy(own.t, own.v) for row, own in pieces]
+    columns["accuracy"] = _after_each_other(limits, np.float64)[order]
     return pd.DataFrame(columns)
 
 
@@ -77,10 +85,12 @@ def utc(t_us: Ints) -> "pd.Series[pd.Timestamp]":
 
 
 _NAT = -(2**63)
+_NO_SETTINGS = Settings([])
 _TIMES = {"t": "time", "t0": "time", "t1": "until"}
 _KINDS = {
-    **dict.fromkeys(("id", "row", "count", "flags", "n"), "int64"),
-    **dict.fromkeys(("value", "uncertainty", "dt", "scale", "offset", "ratio"), "float64"),
+    **dict.fromkeys(("id", "row", "count", "flags", "n", "series"), "int64"),
+    **dict.fromkeys(("value", "uncertainty", "limits", "dt", "scale", "offset", "ratio"), "float64"),
+    **dict.fromkeys(("range", "resolution", "integration_s", "percent_reading", "percent_range"), "float64"),
     **dict.fromkeys(("struck", "clipped", "rolling"), "bool"),
     **dict.fromkeys(("event", "placement", "capture", "reference"), "Int64"),
 }

@@ -63,7 +63,30 @@ CREATE TABLE wave(
   env BLOB NOT NULL, body BLOB NOT NULL, UNIQUE(capture, part));
 """
 
-# Entry i takes a file from version i to i + 1; entries are never changed once released.
-MIGRATIONS: tuple[str, ...] = (_FIRST,)
+_LIMITS_OF_ERROR = """
+CREATE TABLE setting(
+  id INTEGER PRIMARY KEY, series INTEGER NOT NULL REFERENCES series, t INTEGER NOT NULL, range REAL,
+  resolution REAL, integration_s REAL, percent_reading REAL, percent_range REAL);
 
-TABLES_WITH_IDS = ("clock", "series", "placement", "context", "event", "change", "tail", "chunk", "capture")
+ALTER TABLE placement ADD COLUMN limits REAL;
+"""
+
+# Entry i takes a file from version i to i + 1; entries are never changed once released.
+MIGRATIONS: tuple[str, ...] = (_FIRST, _LIMITS_OF_ERROR)
+
+# Entry i shows what migration i adds, empty, to readers of a file that no writer has brought up yet. Temporary
+# tables and views of a connection hide those of the file, which stays as it is.
+STAND_INS: tuple[str, ...] = (
+    "",
+    """
+CREATE TEMP TABLE setting(
+  id INTEGER PRIMARY KEY, series INTEGER, t INTEGER, range REAL,
+  resolution REAL, integration_s REAL, percent_reading REAL, percent_range REAL);
+CREATE TEMP VIEW placement AS SELECT *, NULL AS limits FROM main.placement;
+""",
+)
+
+TABLES_WITH_IDS = (
+    *("clock", "series", "placement", "context", "event", "change", "tail", "chunk", "capture"),
+    "setting",
+)

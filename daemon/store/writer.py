@@ -18,16 +18,17 @@ from daemon.store.lock import WriterLock
 from daemon.store.outbox import Outbox, to_json
 from daemon.store.rows import read_rows
 from daemon.store.schema import CHUNK_READINGS, PART_SAMPLES
+from daemon.store.settings import Setting
 from drivers.clock import Clock
 from drivers.readings import Quantity, Trace
 
 Role = Literal["switch-on", "reference", "kept"]
 ContextKind = Literal["mode", "condition", "hypothesis"]
 
-_FACTS = {"value", "uncertainty", "count", "flags", "judgement", "t1"}
+_FACTS = {"value", "uncertainty", "limits", "count", "flags", "judgement", "t1"}
 _OPINIONS = {"point", "leg", "mode", "condition", "hypothesis", "struck"}
 _NOTHING_YET = {
-    **{"t1": None, "struck": 0, "value": None, "uncertainty": None},
+    **{"t1": None, "struck": 0, "value": None, "uncertainty": None, "limits": None},
     **{"count": 0, "flags": 0, "judgement": None},
 }
 _CLOCK_S = 10.0
@@ -126,6 +127,14 @@ class SessionWriter:
         """
         return self._buffers[series_id].append(t_us, float(value), int(flags) & 0xFF)
 
+    def note_setting(self, series_id: int, t_us: int, setting: Setting) -> bool:
+        """From the reading at ``t_us`` on this holds for the series. Stored, and True, only where it is new."""
+        if self._settings.get(series_id) == setting:
+            return False
+        self._settings[series_id] = setting
+        self._outbox.insert("setting", {"series": series_id, "t": t_us, **setting._asdict()})
+        return True
+
     def commit(self) -> None:
         """Bring everything onto the disk. Raises ``StoreFull``; then the next commit brings it all."""
         self._note_clock()
@@ -163,7 +172,7 @@ class SessionWriter:
         return number
 
     def set_placement(self, placement: int, **columns: Any) -> None:
-        """Facts that grow: value, uncertainty, count, flags, judgement, t1 (end, us). No history."""
+        """Facts that grow: value, uncertainty, limits, count, flags, judgement, t1 (end, us). No history."""
         _only(columns, _FACTS)
         self._placements[placement].update(columns)
         if "judgement" in columns:
@@ -285,6 +294,8 @@ class SessionWriter:
             )
         }
         self._buffers = {number: self._buffer(number) for number in self._series.values()}
+        # Not those of an earlier start: what was turned while nobody looked is said anew.
+        self._settings: dict[int, Setting] = {}
         self._contexts: dict[str, tuple[int, str, int]] = {
             kind: (number, value, t0)
             for number, kind, value, t0 in rows("SELECT id, kind, value, t0 FROM context WHERE t1 IS NULL")

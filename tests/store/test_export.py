@@ -9,13 +9,14 @@ import pytest
 
 from daemon.export import export
 from daemon.records import READING_COLUMNS, open_session
+from daemon.store.settings import Setting
 from drivers.errors import SessionError
 from drivers.readings import Flag, Quantity
 from tests.store.conftest import stay, write
 
 COLUMNS = [
     *("time", "instrument", "series", "value", "unit", "flags"),
-    *("point", "leg", "mode", "condition", "hypothesis", "placement", "struck"),
+    *("point", "leg", "mode", "condition", "hypothesis", "placement", "struck", "accuracy"),
 ]
 
 
@@ -24,6 +25,7 @@ def session(writer, series, clock, path):
     """Two series, an overload, a struck placement; returns the path of the closed file."""
     mains = writer.series("mains", "", Quantity.MAINS)
     writer.set_context("mode", "PHANTOM ON", clock.now_us())
+    writer.note_setting(series, clock.now_us(), Setting(10.0, 1e-5, 0.02, 0.05, 0.01))
     times = write(writer, clock, series, [i / 1000 for i in range(9000)])
     write(writer, clock, series, [float("nan")], flags=Flag.OVERLOAD | Flag.CHANGING)
     for t_us in times[::100]:
@@ -50,7 +52,10 @@ def test_csv_read_by_the_standard_library(session, tmp_path):
         assert len(row["time"]) == 27 and row["time"].endswith("Z")
         assert datetime.fromisoformat(row["time"]) == expected["time"]
         assert float(row["value"]) == expected["value"]
-    assert rows[-1]["value"] == "" and rows[-1]["flags"] == "overload changing"
+    assert rows[-1]["value"] == "" and rows[-1]["flags"] == "overload changing" and rows[-1]["accuracy"] == ""
+    # Worked by hand: 5 V on the 10 V range, 0.05 % of reading and 0.01 % of range are 2.5 mV + 1 mV.
+    assert {row["accuracy"] for row in rows if row["value"] == "5"} == {"0.0035"}
+    assert {row["accuracy"] for row in rows if row["instrument"] == "mains"} == {""}
     struck = [row for row in rows if row["struck"] == "true"]
     assert {(row["point"], row["placement"]) for row in struck} == {("+15", "1")} and len(struck) == 10
     assert {row["point"] for row in rows if row["instrument"] == "mains"} == {""}
@@ -66,7 +71,7 @@ def test_both_kinds_read_by_pandas_and_arrow_are_the_frame(rows, session, tmp_pa
     for name in ("a.csv", "a.parquet"):
         assert export(session, tmp_path / name) == len(expected)
     texts = dict.fromkeys(("point", "leg", "mode", "condition", "hypothesis", "flags"), str)
-    nothing = {"keep_default_na": False, "na_values": {"value": "", "placement": ""}}
+    nothing = {"keep_default_na": False, "na_values": {"value": "", "placement": "", "accuracy": ""}}
     from_csv = pd.read_csv(tmp_path / "a.csv", parse_dates=["time"], dtype=texts, **nothing)
     from_parquet = pyarrow.parquet.read_table(tmp_path / "a.parquet").to_pandas()
     for frame in (from_csv, from_parquet):

@@ -253,18 +253,3 @@ def test_meta_is_remembered(path, clock):
         assert writer.meta("serial") == "17" and writer.meta("colour") is None
     with SessionWriter.resume(path, clock) as writer:
         assert (writer.meta("unit"), writer.meta("serial")) == ("mixer", "17")
-
-
-def test_migrations_run_forward_and_keep_what_there_is(path, clock, monkeypatch):
-    """A later version adds a column: the old file is brought up by a resume, readers say so before."""
-    SessionWriter.create(path, clock, {"unit": "old"}).close()
-    later = (*schema.MIGRATIONS, "ALTER TABLE series ADD COLUMN colour TEXT NOT NULL DEFAULT '';")
-    monkeypatch.setattr("daemon.store.connection.MIGRATIONS", later)
-    with pytest.raises(SessionError, match="older version"):
-        open_session(path)
-    SessionWriter.resume(path, clock).close()
-    with open_session(path) as records:
-        assert records.meta["unit"] == "old"
-    assert ("colour",) in rows(path, "SELECT name FROM pragma_table_info('series')")
-
-
