@@ -13,6 +13,7 @@ from drivers.errors import AnswerError, DriverError
 from drivers.instrument import ScpiInstrument
 from drivers.readings import Poll, Trace
 from drivers.scope_forms import BLOCK_TIMEOUT_S, Waveform, fetch
+from drivers.scope_pieces import fetch_whole, whole_size
 
 ON_OR_OFF = ("0", "1", "ON", "OFF")
 _WORD = re.compile(r"[A-Z0-9+\-][A-Z0-9_.+\-:/]*")
@@ -65,6 +66,8 @@ class ScpiScope(ScpiInstrument):
         self._fixed_channels = tuple(channels)
         self._unknown_words: set[str] = set()
         self._channels = self._fixed_channels or self._find_channels()
+        if dialect.transfer.window is not None:
+            whole_size(dialect.transfer.window, self._word)  # unknown words cost time that a stopped scope has not
         self._armed: _Armed | None = None
         self._arms_again = armed
         if armed:
@@ -81,7 +84,7 @@ class ScpiScope(ScpiInstrument):
         if self._armed is not None:
             return Poll(traces=self._captured(self._armed), remarks=self._conversation.take_remarks())
         unknown = self._state() in (*self._dialect.stopped, *self._dialect.waiting)
-        traces = self._all_traces(self._rolls(), None, unknown)
+        traces = self._all_traces(self._rolls(), None, unknown, whole=False)
         return Poll(traces=traces, remarks=self._conversation.take_remarks())
 
     def arm(self) -> None:
@@ -156,8 +159,19 @@ class ScpiScope(ScpiInstrument):
         running = self._dialect.running
         return command.format(state=state if state in running else next(iter(running), ""), channel="")
 
-    def _all_traces(self, rolling: bool, end: _Moment | None, unknown: bool) -> tuple[Trace, ...]:
-        return tuple(self._trace(channel, rolling, end, unknown) for channel in self._shown_channels())
+    def _all_traces(
+        self, rolling: bool, end: _Moment | None, unknown: bool, whole: bool = True
+    ) -> tuple[Trace, ...]:
+        """``whole``: the record is held, so that a long one can be read in pieces."""
+        return tuple(self._trace(channel, rolling, end, unknown, whole) for channel in self._shown_channels())
+
+    def _is_held(self) -> bool:
+        return not self._dialect.state or self._state() in self._dialect.stopped
+
+    def _fetch(self, channel: int, whole: bool) -> Answer[Waveform]:
+        if whole:
+            return fetch_whole(self._conversation, self._dialect.transfer, channel, self._word, self._is_held)
+        return fetch(self._conversation, self._dialect.transfer.form, channel, self._word)
 
     def _stop(self) -> _Moment:
         asked_us = self._clock.now_us()
@@ -166,12 +180,12 @@ class ScpiScope(ScpiInstrument):
         done_us = self._clock.now_us()
         return _Moment((asked_us + done_us) // 2, (done_us - asked_us + 1) // 2)
 
-    def _trace(self, channel: int, rolling: bool, end: _Moment | None, unknown: bool) -> Trace:
+    def _trace(self, channel: int, rolling: bool, end: _Moment | None, unknown: bool, whole: bool) -> Trace:
         coupling = self._word(self._dialect.coupling, channel) or "DC"
         v_div, factor = self._setting(self._dialect.scale, channel), self._setting(self._dialect.probe, channel)
         if self._dialect.choose:
             self._conversation.tell_unchecked(self._dialect.choose.format(channel=channel))
-        sent = fetch(self._conversation, self._dialect.transfer.form, channel, self._word)
+        sent = self._fetch(channel, whole)
         layout, samples = sent.value.layout, sent.value.samples
         start = self._start(sent, rolling, end or _Moment(sent.t_us, sent.half_width_us), unknown)
         return Trace(

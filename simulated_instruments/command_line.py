@@ -69,6 +69,10 @@ def _instrument(verbs: Any) -> None:
         "--fault", action="append", default=[], metavar="KIND[:SECONDS]@N[+]", help="on the Nth answer; +: for good"
     )
     instrument.add_argument("--fault-rate", type=float, default=0.0, metavar="P", help="faults drawn from the seed")
+    instrument.add_argument("--form", choices=("a", "b", "c"), default="", help="a scope's form of waveform transfer")
+    instrument.add_argument(
+        "--window", type=int, default=0, metavar="N", help="a scope of form a or b sends N points at a time; 0: all"
+    )
     instrument.add_argument("--scenario", default="mixer", help="of its own unit")
     instrument.add_argument("--runtime", type=Path, help="the folder of the bench to which it belongs")
     instrument.add_argument("--unit-door", type=address, metavar="HOST:PORT", help="else from bench.json")
@@ -91,7 +95,7 @@ def _run_instrument(given: argparse.Namespace) -> None:
         door = (facts["unit_door"]["host"], facts["unit_door"]["port"])
         if given.name in facts["resources"] and not over:
             over, port = where(facts["resources"][given.name])
-    way = Way(over, port, given.link, tuple(given.fault), given.fault_rate, given.portmapper)
+    way = Way(over, port, given.link, tuple(given.fault), given.fault_rate, given.portmapper, given.form, given.window)
     if door is None:
         run_alone(given.name, given.scenario, way, given.seed, not given.no_fetch)
     else:

@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 
 from drivers.dialects.checking import filled
 from drivers.dialects.generator_words import GeneratorDialect, generator_mistakes
-from drivers.dialects.scope_words import KINDS_OF_FIELD, FormC, Place, ScopeDialect
+from drivers.dialects.scope_words import KINDS_OF_FIELD, FormC, Place, ScopeDialect, Window
 from drivers.errors import DriverError
 
 __all__ = [
@@ -121,6 +121,8 @@ def _scope_mistakes(dialect: ScopeDialect) -> Iterator[str]:
     for form in forms:
         if isinstance(form, FormC):
             yield from _descriptor_mistakes(form)
+    if dialect.transfer.window is not None:
+        yield from _window_mistakes(dialect.transfer.window)
 
 
 def _word_mistakes(key: str, word: str, allowed: set[str]) -> Iterator[str]:
@@ -129,7 +131,23 @@ def _word_mistakes(key: str, word: str, allowed: set[str]) -> Iterator[str]:
     if not word.isascii():
         yield f"{key}: {word!r} is not ASCII; instruments understand nothing else."
     if not _places(word) <= allowed:
-        yield f"{key}: only {' and '.join(f'{{{name}}}' for name in sorted(allowed))} may stand in braces."
+        names = " and ".join(f"{{{name}}}" for name in sorted(allowed)) or "nothing"
+        yield f"{key}: only {names} may stand in braces."
+
+
+def _window_mistakes(window: Window) -> Iterator[str]:
+    yield from _word_mistakes("transfer.window.total", window.total, set())
+    for number, command in enumerate(window.select, 1):
+        yield from _word_mistakes(f"transfer.window.select {number}", command, {"first", "last", "count"})
+    if not window.total:
+        yield "transfer.window.total: cannot be empty; without it nobody knows where the record ends."
+    chosen = set().union(*map(_places, window.select))
+    if "first" not in chosen or not chosen & {"last", "count"}:
+        yield "transfer.window.select: the commands must hold {first}, and {last} or {count}."
+    if window.points_at_most < 1:
+        yield f"transfer.window.points_at_most: {window.points_at_most}; write how many points one transfer may have."
+    if window.first_number not in (0, 1):
+        yield f"transfer.window.first_number: {window.first_number}; the first point is number 0 or 1."
 
 
 def _descriptor_mistakes(form: FormC) -> Iterator[str]:

@@ -82,12 +82,28 @@ class FormC:
 
 
 @dataclass(frozen=True, slots=True)
+class Window:
+    """How a long record is asked for in pieces.
+
+    ``select`` are the commands that choose the points of a transfer: ``{first}`` and ``{last}`` or ``{count}`` in
+    them, the first point being number ``first_number``. What they are set to is asked with the same header and put
+    back afterwards. ``total`` asks for the number of points of the whole record.
+    """
+
+    select: tuple[str, ...]
+    points_at_most: int
+    first_number: int
+    total: str
+
+
+@dataclass(frozen=True, slots=True)
 class Transfer:
-    """Exactly one of the forms."""
+    """Exactly one of the forms, and a window where long records come in pieces."""
 
     form_a: FormA | None = None
     form_b: FormB | None = None
     form_c: FormC | None = None
+    window: Window | None = None
 
     @property
     def form(self) -> FormA | FormB | FormC:

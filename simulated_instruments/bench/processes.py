@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from simulated_instruments.asking import UnitDoor, UnitGone
-from simulated_instruments.bench.roster import OFF_BENCH, ROSTER
+from simulated_instruments.bench.roster import OFF_BENCH, ROSTER, with_transfer
 from simulated_instruments.clock import MachineClock
 from simulated_instruments.fault_schedule import Scripted, Seeded, parse_fault
 from simulated_instruments.faults import Faults, Injected
@@ -94,6 +94,8 @@ class Way:
     faults: Sequence[str] = ()
     fault_rate: float = 0.0
     portmapper: int | None = None
+    form: str = ""  # a scope's form of waveform transfer; empty: as the roster has it
+    window: int = 0  # points that it sends at a time; 0: all
 
     def wrap(self, seed: int) -> WireWrapper:
         """The faults; each is said on standard output when it is put in."""
@@ -125,6 +127,8 @@ def run_instrument(
         raise ValueError(f"there is no instrument {name!r}; there are: {', '.join(kinds)}")
     entry, panel = kinds[name], kinds[name].panel or name
     way = way or Way()
+    if way.form or way.window:
+        entry = with_transfer(entry, way.form or "a", way.window)
     ended = ended_by_signal()
     unit = UnitDoor(*door)
     with tempfile.TemporaryDirectory() as own:

@@ -1,7 +1,7 @@
 """Which instruments stand on the bench: made-up makers, models and serial numbers."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from simulated_instruments.asking import Asker
 from simulated_instruments.clock import Clock
@@ -27,6 +27,13 @@ class Entry:
     panel: str = ""
 
 
+def with_transfer(entry: Entry, form: str, window: int) -> Entry:
+    """A scope's entry with another form of waveform transfer, ``window`` points at a time (0: all at once)."""
+    if entry.table.get("kind") != "scope":
+        raise ValueError("only a scope has a form of waveform transfer")
+    return replace(entry, make=_scope_of(form, window))
+
+
 def _meter(unit: Asker, clock: Clock, seed: int, can_fetch: bool) -> Panelled:
     from simulated_instruments.instruments.meter import Meter  # noqa: PLC0415 because each process loads its own kind
 
@@ -48,12 +55,12 @@ def _scope(unit: Asker, clock: Clock, seed: int, can_fetch: bool) -> Panelled:
     return Scope("scope", ("scope A", "scope B"), identity, unit, clock, seed)
 
 
-def _scope_of(form: str) -> Callable[[Asker, Clock, int, bool], Panelled]:
+def _scope_of(form: str, window: int = 0) -> Callable[[Asker, Clock, int, bool], Panelled]:
     def make(unit: Asker, clock: Clock, seed: int, can_fetch: bool) -> Panelled:
         from simulated_instruments.instruments.scope import Scope  # noqa: PLC0415 because only this process needs numpy
 
         identity = ("Ostrel", f"Twotrace 8{form.upper()}", "OS80443", "2.0")
-        return Scope("scope", ("scope A", "scope B"), identity, unit, clock, seed, form)
+        return Scope("scope", ("scope A", "scope B"), identity, unit, clock, seed, form, window)
 
     return make
 

@@ -16,7 +16,15 @@ from simulated_instruments.instruments.panelled import Panelled
 from simulated_instruments.instruments.scope_form_a import FormA
 from simulated_instruments.instruments.scope_form_b import FormB
 from simulated_instruments.instruments.scope_form_c import FormC
-from simulated_instruments.instruments.scope_front import DIVISIONS_S, MAIN_POINTS, ROLL_POINTS, Form, Front, Record
+from simulated_instruments.instruments.scope_front import (
+    DIVISIONS_S,
+    MAIN_POINTS,
+    ROLL_POINTS,
+    Form,
+    Front,
+    Record,
+    Window,
+)
 from simulated_instruments.language.errors import LanguageError
 
 ROLLS_FROM_S_DIV = 0.1  # slower than this the trace rolls
@@ -39,9 +47,16 @@ class Scope(Panelled):
         clock: Clock,
         seed: int = 1,
         form: str = "a",
+        window: int = 0,
     ) -> None:
-        """``form`` says which form of waveform transfer it speaks: a, b or c."""
+        """``form`` says which form of waveform transfer it speaks: a, b or c.
+
+        With ``window`` it sends so many points of a record at a time and no more (a and b); 0: all at once.
+        """
+        if form not in FORMS or window < 0 or (window and form == "c"):
+            raise ValueError(f"form {form!r} with a window of {window}: forms are a, b and c, a window has a or b")
         super().__init__(name, identity, unit, clock)
+        self.window = Window(window)
         self._converters = [Converter(probe, n, unit, seed) for n, probe in enumerate(probes, start=1)]
         self._stopped: Record | None = None
         self._latched: Record | None = None
@@ -151,7 +166,12 @@ class Scope(Panelled):
         record = self.shown()
         self._latched = None
         self.count(f"{self.source} ripple_vpp")
-        return record.codes[self.source - 1]
+        return record.codes[self.source - 1][self.window.of(record.timing.count)]
+
+    def points(self) -> int:
+        """How many points the next transfer has."""
+        count = self.shown().timing.count
+        return len(range(count)[self.window.of(count)])
 
     # ---- knobs
 

@@ -7,7 +7,14 @@ xreference, yincrement, yorigin, yreference;
 """
 
 from simulated_instruments.instruments.digitising import DIVISIONS_V, MIDDLE, coded, step_v
-from simulated_instruments.instruments.scope_front import DIVISIONS_S, MAIN_POINTS, ROLL_POINTS, Front, Served
+from simulated_instruments.instruments.scope_front import (
+    DIVISIONS_S,
+    MAIN_POINTS,
+    ROLL_POINTS,
+    Front,
+    Served,
+    window_commands,
+)
 from simulated_instruments.language.errors import LanguageError
 from simulated_instruments.language.headers import command, marked
 from simulated_instruments.language.lexing import Kind
@@ -28,7 +35,11 @@ class FormA:
 
     def commands(self) -> list[Served]:
         """All that it serves."""
-        return marked(self)
+        deep = window_commands(
+            self._front.window, ":WAVeform:STARt", ":WAVeform:STOP", ":ACQuire:MDEPth",
+            lambda: self._front.shown().timing.count,
+        )  # fmt: skip
+        return [*marked(self), *deep]
 
     # ---- run control
 
@@ -88,7 +99,7 @@ class FormA:
 
     @command(":WAVeform:POINts?")
     def _points(self, call: Call) -> str:
-        return nr1(self._front.shown().timing.count)
+        return nr1(self._front.points())
 
     @command(":WAVeform:PREamble?")
     def _preamble(self, call: Call) -> str:
@@ -98,7 +109,7 @@ class FormA:
         step = step_v(record.v_div[self._front.source - 1]) / (1 << (bits - 8))
         x = (nr3(record.timing.dt_s), nr3(record.origin_s, 9), nr1(0))
         y = (nr3(step), nr3(0.0), nr1(reference))
-        return ",".join((nr1(FORMATS.index(self._format)), "0", nr1(record.timing.count), "1", *x, *y))
+        return ",".join((nr1(FORMATS.index(self._format)), "0", nr1(self._front.points()), "1", *x, *y))
 
     @command(":WAVeform:DATA?")
     def _data(self, call: Call) -> bytes:

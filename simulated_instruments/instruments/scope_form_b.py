@@ -7,7 +7,7 @@ import re
 from collections.abc import Callable
 
 from simulated_instruments.instruments.digitising import MIDDLE, coded, step_v
-from simulated_instruments.instruments.scope_front import Front, Served
+from simulated_instruments.instruments.scope_front import Front, Served, window_commands
 from simulated_instruments.language.errors import LanguageError
 from simulated_instruments.language.headers import command, marked
 from simulated_instruments.language.numbers import boolean, choice, definite_block, nr1, nr3, number, only, quoted
@@ -33,7 +33,11 @@ class FormB:
     def commands(self) -> list[Served]:
         """All that it serves; among it one query for each field of the preamble."""
         fields = [(re.compile(f":WFMP(?:RE)?:{key}"), True, self._asking(key)) for key in FIELDS]
-        return [*marked(self), *fields]
+        deep = window_commands(
+            self._front.window, ":DATA:STARt", ":DATA:STOP", ":HORizontal:RECOrdlength",
+            lambda: self._front.shown().timing.count,
+        )  # fmt: skip
+        return [*marked(self), *fields, *deep]
 
     def _asking(self, key: str) -> Callable[[Call], str]:
         return lambda call: self._said(f":WFMPRE:{key}", self._fields()[key])
@@ -89,7 +93,7 @@ class FormB:
             "ENCDG": "ASC" if self._encoding == "ASCii" else "BIN",
             "BN_FMT": "RI" if signed else "RP",
             "BYT_OR": "LSB" if self._encoding.startswith("S") else "MSB",
-            "NR_PT": nr1(record.timing.count),
+            "NR_PT": nr1(self._front.points()),
             "WFID": quoted(f"Ch{channel}, {record.coupling[channel - 1]} coupling; 10 divisions"),
             "PT_FMT": "Y",
             "XINCR": nr3(record.timing.dt_s),

@@ -6,6 +6,10 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 from simulated_instruments.instruments.digitising import Timing
+from simulated_instruments.language.errors import LanguageError
+from simulated_instruments.language.headers import header_pattern
+from simulated_instruments.language.numbers import nr1, number, only
+from simulated_instruments.language.speaker import Call
 
 Served = tuple[re.Pattern[str], bool, Callable[..., Any]]  # pattern of a header, is it a query, what serves it
 DIVISIONS_S = 10
@@ -24,10 +28,27 @@ class Record:
     codes: tuple[bytes, bytes]
 
 
+class Window:
+    """Which points of a record are sent, numbered from 1; at most ``at_most`` at a time (0: all, whatever is set)."""
+
+    def __init__(self, at_most: int) -> None:
+        self.at_most = at_most
+        self.first, self.last = 1, at_most
+
+    def of(self, count: int) -> slice:
+        """What is sent of ``count`` points; -222 for a window that is too wide or not in the record."""
+        if not self.at_most:
+            return slice(0, count)
+        if not 1 <= self.first <= self.last or self.last - self.first >= self.at_most:
+            raise LanguageError(-222, f"{self.first} to {self.last}")
+        return slice(self.first - 1, min(self.last, count))
+
+
 class Front(Protocol):
     """The scope behind its words; see ``Scope`` for what each does."""
 
     source: int
+    window: Window
 
     def stop(self) -> None:
         """Latch what is on the screen."""
@@ -54,7 +75,10 @@ class Front(Protocol):
         """The record that was last asked about."""
 
     def take_codes(self) -> bytes:
-        """Codes of the chosen channel."""
+        """Codes of the chosen channel, those in the window."""
+
+    def points(self) -> int:
+        """How many those are."""
 
     def knob(self, knob: str, channel: int) -> Any:
         """Where a channel's knob stands."""
@@ -71,3 +95,23 @@ class Form(Protocol):
 
     def commands(self) -> list[Served]:
         """All that it serves."""
+
+
+def window_commands(window: Window, first: str, last: str, total: str, count: Callable[[], int]) -> list[Served]:
+    """Commands and queries of a window; none for a scope that sends all at once.
+
+    ``first``, ``last`` and ``total`` are headers, ``count`` the points of the record.
+    """
+    if not window.at_most:
+        return []
+
+    def setting(end: str) -> Callable[[Call], None]:
+        return lambda call: setattr(window, end, round(number(only(call.parameters)[0], "", 1, 1e9)))
+
+    def asked(end: str) -> Callable[[Call], str]:
+        return lambda call: nr1(getattr(window, end))
+
+    served: list[Served] = [(header_pattern(total), True, lambda call: nr1(count()))]
+    for header, end in ((first, "first"), (last, "last")):
+        served += [(header_pattern(header), False, setting(end)), (header_pattern(header), True, asked(end))]
+    return served

@@ -43,9 +43,9 @@ WAYS = [
 class Placed:
     """A simulated scope of one form on a unit, served over TCP, and its driver."""
 
-    def __init__(self, form, clock, told="", dialect="", serve=serve_tcp, link=None, **options):
+    def __init__(self, form, clock, told="", dialect="", serve=serve_tcp, link=None, window=0, **options):
         self.unit = LocalUnit()
-        self.inside = Scope("scope", ("scope A", "scope B"), IDENTITY, self.unit, self.unit.clock, 1, form)
+        self.inside = Scope("scope", ("scope A", "scope B"), IDENTITY, self.unit, self.unit.clock, 1, form, window)
         for knob, position in (("s/div", 0.005), ("V/div 1", 10.0), ("V/div 2", 0.5), ("coupling 2", "AC")):
             self.unit.ask(do="knob", instrument="scope", knob=knob, position=position)
         self.unit.ask(do="power", on=True)

@@ -61,6 +61,20 @@ def test_kinds_that_stand_on_no_bench_can_be_started_too(kind, question, answer)
         assert talk.query(question).startswith(answer)
 
 
+@pytest.mark.parametrize(
+    ("words", "question", "answer"),
+    [
+        (("--form", "c"), "CFMT?", "CFMT DEF9,BYTE,BIN"),
+        (("--form", "b"), ":HEAD OFF;:WFMP:ENCDG?", "BIN"),
+        (("--window", "250"), ":WAV:STAR?;STOP?", "1;250"),
+        (("--form", "b", "--window", "250"), ":DATA:STOP?;:HOR:RECO?", "250;"),
+    ],
+)
+def test_a_scopes_form_of_waveform_transfer_can_be_chosen(words, question, answer):
+    with started("instrument", "scope", *words) as (_, said), session(said["resource"]) as talk:
+        assert talk.query(question).startswith(answer)
+
+
 def test_each_fault_is_said_when_it_is_put_in():
     words = ("instrument", "meter", "--over", "tcp", "--fault", "duplicate@2", "--fault", "late:0.01@3+")
     with started(*words) as (process, said), session(said["resource"]) as talk:
@@ -88,6 +102,8 @@ def test_a_seed_draws_the_faults():
         (["meter", "--fault", "late"], "KIND"),
         (["meter", "--fault", "late@1", "--fault-rate", "0.5"], "not both"),
         (["meter", "--portmapper", "0"], "VXI-11"),
+        (["meter", "--form", "b"], "only a scope"),
+        (["scope", "--form", "c", "--window", "9"], "a window has a or b"),
         (["meter", "--scenario", "S9"], "amplifier"),
     ],
 )
