@@ -56,7 +56,10 @@ class MessageLink(ABC):
 
     def read_line(self, deadline_s: float) -> bytes:
         """See ``Link``."""
-        return bytes(self._receive_message(deadline_s).rstrip(b"\r\n"))
+        message = self._receive_message(deadline_s)
+        if message.endswith(b"\r"):  # the frame tells the end all the same
+            self._remark("an answer ended with a carriage return alone where a line feed or nothing belongs")
+        return bytes(message.rstrip(b"\r\n"))
 
     def read_block(self, deadline_s: float) -> bytes:
         """See ``Link``."""
@@ -83,7 +86,9 @@ class MessageLink(ABC):
         return remarks
 
     def _discarded(self, what: str) -> None:
-        remark = f"out of step: {what} was thrown away, its number is not that of the question"
+        self._remark(f"out of step: {what} was thrown away, its number is not that of the question")
+
+    def _remark(self, remark: str) -> None:
         if remark not in self._remarks:
             self._remarks.append(remark)
 

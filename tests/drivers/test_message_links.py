@@ -96,3 +96,14 @@ def test_an_address_where_no_portmapper_answers_is_refused_at_once(monkeypatch):
     link = make_link(parse_resource("TCPIP::127.0.0.1::INSTR"), None, {}, CLOCK)
     with pytest.raises(LinkRefused):
         link.open(CLOCK.monotonic_s() + AMPLE_S)
+
+
+@pytest.mark.parametrize("serve", [serve_hislip, serve_vxi11])
+def test_a_carriage_return_where_the_line_feed_belongs_is_said_though_the_frame_ends_the_answer(serve):
+    with serve(CountingSupply(CLOCK), wrap=faulty("terminator@1")) as server:
+        link = opened(server)
+        assert ask(link, b"MEAS:CURR?") == b"1.375"
+        assert any("carriage return" in remark for remark in link.take_remarks())
+        assert ask(link, b"MEAS:CURR?") == b"2.375"
+        assert link.take_remarks() == []
+        link.close()

@@ -72,3 +72,24 @@ def test_only_shown_channels_are_read_unless_the_bench_file_names_them(bench):
     instrument.answers["CHAN1:DISP?"] = "0"
     assert [trace.channel for trace in bench("scope", instrument).poll().traces] == ["2"]
     assert [trace.channel for trace in bench("scope", instrument, channels=[1]).poll().traces] == ["1"]
+
+
+def test_a_garbled_answer_that_looks_like_a_word_is_not_believed(bench):
+    """Noise of a few bytes can spell a word: it counts when it comes twice, or when the dialect knows it."""
+    instrument = two_channel_scope()
+    scope = bench("scope", instrument)
+    scope.poll()
+    instrument.fault("TRIG:STAT?", scripted.replaced_by(b"QL:\n"))
+    poll = scope.poll()
+    assert poll.traces and any("TRIG:STAT? was answered QL:" in remark for remark in poll.remarks)
+
+
+def test_a_word_that_no_dialect_lists_is_believed_when_it_comes_again(bench):
+    instrument = two_channel_scope()
+    instrument.answers["TRIG:STAT?"] = "HOLDOFF"
+    scope = bench("scope", instrument)
+    assert scope.poll().traces
+    instrument.heard.clear()
+    poll = scope.poll()
+    assert poll.traces and not poll.remarks
+    assert sum("STAT?" in heard for heard in instrument.heard) == 1
