@@ -9,7 +9,8 @@ from drivers import scpi
 from drivers.clock import Clock
 from drivers.conversation import Answer, Conversation
 from drivers.dialects import ScopeDialect
-from drivers.errors import AnswerError, DriverError
+from drivers.dialects.scope_words import FormA
+from drivers.errors import AnswerError, DriverError, OutOfStep
 from drivers.instrument import ScpiInstrument
 from drivers.readings import Poll, Trace
 from drivers.scope_forms import BLOCK_TIMEOUT_S, Waveform, fetch
@@ -65,6 +66,8 @@ class ScpiScope(ScpiInstrument):
         self._dialect = dialect
         self._fixed_channels = tuple(channels)
         self._unknown_words: set[str] = set()
+        self._understood: set[str] = set()
+        self._heard = _listed_words(dialect)
         self._channels = self._fixed_channels or self._find_channels()
         if dialect.transfer.window is not None:
             whole_size(dialect.transfer.window, self._word)  # unknown words cost time that a stopped scope has not
@@ -104,6 +107,14 @@ class ScpiScope(ScpiInstrument):
             return
         self._arms_again = False
         self._leave(armed)
+
+    def doing(self) -> str:
+        """See ``Scope``."""
+        state = self._state()
+        if state is None:
+            return ""
+        words = {"running": self._dialect.running, "stopped": self._dialect.stopped, "waiting": self._dialect.waiting}
+        return next((word for word, states in words.items() if state in states), state.lower())
 
     def close(self) -> None:
         """Let go; a scope that was armed from here goes on as before. Safe to call twice, never raises."""
@@ -240,24 +251,54 @@ class ScpiScope(ScpiInstrument):
     def _setting(self, query: str, channel: int) -> float | None:
         """A number that the scope says of a channel, maybe with its unit behind it; None where it is silent."""
         answer = self._word(query, channel)
-        try:
-            return None if answer is None else scpi.read_finite(answer.rstrip("VX"))
-        except AnswerError:
-            return None
+        return None if answer is None else _number(answer)
 
     def _word(self, query: str, channel: int | None = None, known: Sequence[str] = ()) -> str | None:
         """Answer to one of the dialect's optional questions, capitals; None where it is not understood.
 
-        ``known`` are all the words that it can be, where that is certain.
+        ``known`` are all the words that it can be, where that is certain. Elsewhere a word that is neither the
+        dialect's nor a number is believed when it comes twice: three bytes of noise can look like one.
         """
         question = query.format(channel=channel)
         if not question or question in self._unknown_words:
             return None
-        answer = self._conversation.try_ask(question, lambda text: _read_word(text, known))
-        if answer is None:
-            self._unknown_words.add(question)
-            return None
-        return answer.value
+        word = self._asked(question, known)
+        if word is None or known or word in self._heard or _number(word) is not None:
+            return word
+        again = self._asked(question, known)
+        if again == word:
+            self._heard.add(word)
+        elif again in self._heard:
+            self._conversation.remark(f"out of step: {question} was answered {word}, and asked again {again}")
+        else:
+            raise OutOfStep(f"{question} was answered {word}, and asked again {again}: neither is believed.")
+        return again
+
+    def _asked(self, question: str, known: Sequence[str]) -> str | None:
+        """A question that was understood once is no longer a try: what goes wrong with it is an event."""
+
+        def read(text: str) -> str:
+            return _read_word(text, known)
+
+        if question in self._understood:
+            return self._conversation.ask(question, read).value
+        answer = self._conversation.try_ask(question, read)
+        (self._unknown_words if answer is None else self._understood).add(question)
+        return None if answer is None else answer.value
+
+
+def _listed_words(dialect: ScopeDialect) -> set[str]:
+    """All words of answers that the dialect names."""
+    form = dialect.transfer.form
+    ordered = form.high_byte_first if isinstance(form, FormA) else ()
+    return {*dialect.rolling, *dialect.running, *dialect.stopped, *dialect.waiting, *dialect.coupling_words, *ordered}
+
+
+def _number(word: str) -> float | None:
+    try:
+        return scpi.read_finite(word.rstrip("VX"))
+    except AnswerError:
+        return None
 
 
 def _read_word(text: str, known: Sequence[str] = ()) -> str:
