@@ -8,13 +8,14 @@ from concurrent.futures import Future
 from pathlib import Path
 from typing import Any
 
+from daemon.acts import Act
 from daemon.bench_file import Bench
 from daemon.commands import Door
 from daemon.feed import Feed
 from daemon.guard import new_token
 from daemon.keeper.keeper import Folders, Keeper, Said, Stop
 from daemon.poller import Poller
-from daemon.running import references_folder, sessions_folder
+from daemon.running import outputs_folder, references_folder, sessions_folder
 from daemon.server import Server, make_app
 from drivers.clock import Clock, SystemClock
 from drivers.errors import DoorError
@@ -33,11 +34,14 @@ class Acquisition:
         self._queue: queue.SimpleQueue[Any] = queue.SimpleQueue()
         self._feed = Feed()
         self.ended = threading.Event()
+        marks = outputs_folder()
         self._pollers = {
-            setup.spec.name: Poller(setup, self._clock, self._queue.put) for setup in bench.setups
+            setup.spec.name: Poller(setup, self._clock, self._queue.put, marks=marks) for setup in bench.setups
         }
         folders = Folders(sessions_folder(), references_folder())
-        self._keeper = Keeper(bench, self._clock, self._feed, folders, self._order_record, self.ended.set)
+        self._keeper = Keeper(
+            bench, self._clock, self._feed, folders, self._order_record, self.ended.set, self._order_act
+        )
         self._file = session
         self._opened: Future[None] = Future()
         token = new_token()
@@ -74,6 +78,9 @@ class Acquisition:
 
     def _order_record(self, instrument: str, order: int) -> None:
         self._pollers[instrument].order_record(order)
+
+    def _order_act(self, instrument: str, act: Act) -> bool:
+        return self._pollers[instrument].order_act(act)
 
     def _execute(self, body: dict[str, Any]) -> dict[str, Any]:
         reply: Future[dict[str, Any]] = Future()

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from drivers.ceiling import CEILING_DBM
 from drivers.errors import BenchFileError, ResourceNameError
 from drivers.protocols import NO_ACCURACY, InstrumentSpec
 from drivers.readings import Accuracy
@@ -223,6 +224,14 @@ def _resource(table: _Table) -> str:
         except ResourceNameError as error:
             table.fault("resource", str(error))
     return resource
+
+
+def raised_ceiling(spec: InstrumentSpec) -> str:
+    """That a generator's ceiling was raised, and why, for the time line; empty where it was not."""
+    ceiling_dbm = spec.options.get("ceiling_dbm", CEILING_DBM)
+    if spec.kind != "generator" or ceiling_dbm <= CEILING_DBM:
+        return ""
+    return f"its ceiling is {ceiling_dbm:g} dBm by the bench file: {spec.options.get('ceiling_because', '')}"
 
 
 def _accuracy(table: _Table) -> Accuracy:

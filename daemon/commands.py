@@ -14,6 +14,7 @@ import websockets
 from drivers.errors import CommandError, DoorError
 
 LONGEST_TEXT = 2000
+AMOUNTS = {"am": "depth_percent", "fm": "deviation_hz"}  # by modulation
 NOTE_KINDS = ("note", "proof", "part replaced", "part lifted", "bypassed", "adjusted", "cleaned")
 
 
@@ -25,6 +26,8 @@ class Field:
     needed: bool = False
     may_be_empty: bool = True
     choices: tuple[str, ...] = ()
+    lowest: float = 0.0  # of a number; this one itself only where it is below 0
+    highest: float = 1e6
     meaning: str = ""
 
 
@@ -74,6 +77,24 @@ COMMANDS: dict[str, dict[str, Field]] = {
     "confirm": {"caution": Field(needed=True, may_be_empty=False), "answer": Field()},
     "reference": {"capture": Field(type=int, needed=True)},
     "judged": {"capture": Field(type=int, needed=True), "verdict": Field(type=dict, needed=True)},
+    "arm": {
+        "scope": Field(may_be_empty=False, meaning="which scope; else the only one"),
+        "undo": Field(type=bool, meaning="wait no more"),
+    },
+    "generator": {
+        "generator": Field(may_be_empty=False, meaning="which generator; else the only one"),
+        "output": Field(choices=("on", "off"), may_be_empty=False, meaning="else it is left as it is"),
+        "frequency_hz": Field(type=float, highest=1e12),
+        "level_dbm": Field(type=float, lowest=-200.0, highest=100.0, meaning="never above the ceiling"),
+        "modulation": Field(choices=("none", "am", "fm"), may_be_empty=False),
+        "depth_percent": Field(type=float, highest=100.0, meaning="of AM"),
+        "deviation_hz": Field(type=float, highest=1e9, meaning="of FM"),
+        "source": Field(choices=("internal", "external"), may_be_empty=False, meaning="of the modulation"),
+    },
+    "supply": {
+        "supply": Field(may_be_empty=False, meaning="which supply; else the only one"),
+        "output": Field(needed=True, choices=("off",), may_be_empty=False, meaning="no command switches one on"),
+    },
     "stop": {},
 }
 
@@ -96,7 +117,24 @@ def checked(body: object) -> dict[str, Any]:
             result[key] = _checked_value(name, key, field, body[key])
         elif field.needed:
             raise CommandError(key, f"{name} needs the field {key!r}.")
+    _check_together(result)
     return result
+
+
+def _check_together(body: Mapping[str, Any]) -> None:
+    """Fields that mean something only with, or not with, each other."""
+    if body["command"] != "generator":
+        return
+    if not body.keys() - {"command", "generator"}:
+        raise CommandError("output", "generator: say what it is to do: output, frequency_hz, level_dbm or modulation.")
+    kind = body.get("modulation", "")
+    for of, key in AMOUNTS.items():
+        if key in body and kind != of:
+            raise CommandError(key, f"generator: {key} goes with modulation {of}.")
+        if kind == of and key not in body:
+            raise CommandError(key, f"generator: modulation {of} needs {key}.")
+    if "source" in body and kind not in AMOUNTS:
+        raise CommandError("source", "generator: source goes with modulation am or fm.")
 
 
 def _checked_value(command: str, key: str, field: Field, value: object) -> Any:
@@ -104,8 +142,10 @@ def _checked_value(command: str, key: str, field: Field, value: object) -> Any:
         value = float(value)
     if not isinstance(value, field.type) or (field.type is int and isinstance(value, bool)):
         raise CommandError(key, f"{command}: {key} must be {_TYPE_WORDS[field.type]}, not {value!r}.")
-    if isinstance(value, float) and not 0 < value < 1e6:
-        raise CommandError(key, f"{command}: {key} must be a number above 0, not {value!r}.")
+    if isinstance(value, float) and not (field.lowest < value or field.lowest == value < 0):
+        raise CommandError(key, f"{command}: {key} must be a number above {field.lowest:g}, not {value!r}.")
+    if isinstance(value, float) and not value <= field.highest:
+        raise CommandError(key, f"{command}: {key} must be a number up to {field.highest:g}, not {value!r}.")
     if isinstance(value, int) and not -(2**53) < value < 2**53:
         raise CommandError(key, f"{command}: {key} is out of any range: {value!r}.")
     return _checked_text(command, key, field, value) if isinstance(value, str) else value

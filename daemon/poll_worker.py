@@ -16,7 +16,10 @@ from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from daemon.acts import Act, Acted, Hand, not_done
 from daemon.bench_file import Setup
+from daemon.output_mark import OutputMark
+from daemon.pace import Pace
 from drivers.clock import Clock
 from drivers.errors import DriverError, LinkError, WrongInstrument
 from drivers.protocols import Instrument, InstrumentSpec
@@ -62,7 +65,7 @@ class Recorded:
     why: str = ""
 
 
-Message = Status | Polled | Recorded
+Message = Status | Polled | Recorded | Acted
 Report = Callable[[Message], None]
 Opener = Callable[[InstrumentSpec, Clock], Instrument]
 
@@ -72,6 +75,8 @@ class Memory:
     """What outlives a worker: orders, who was there, and how long to wait before the next try."""
 
     orders: deque[int] = field(default_factory=lambda: deque(maxlen=4))
+    acts: deque[Act] = field(default_factory=deque)  # the poller takes no more than it may hold
+    mark: OutputMark = field(default_factory=lambda: OutputMark(None, ""))
     wake: threading.Event = field(default_factory=threading.Event)
     ending: threading.Event = field(default_factory=threading.Event)
     identity: Identity | None = None
@@ -152,6 +157,8 @@ class Worker(threading.Thread):
         self._say("lost", why)
         while self._memory.orders and not self._abandoned:
             self._report(Recorded(self._name, self._memory.orders.popleft(), (), why))
+        while self._memory.acts and not self._abandoned:
+            self._report(not_done(self._name, self._memory.acts.popleft(), self._clock.now_us(), why))
 
     def _say(self, status: str, why: str = "", identity: Identity | None = None) -> None:
         self._report(Status(self._name, status, self._clock.now_us(), why, identity))
@@ -168,6 +175,7 @@ class Worker(threading.Thread):
         instrument = self._opener(self._setup.spec, self._clock)
         try:
             self._check_identity(instrument.identity)
+            self._make_off(instrument)
             self._say("ok", identity=instrument.identity)
             self._poll_until_stopped(instrument)
         finally:
@@ -177,8 +185,15 @@ class Worker(threading.Thread):
         """Let go of the instrument; a source is switched off first, and what it answers is kept."""
         switch_off = getattr(instrument, "switch_off", None)
         if switch_off is not None:
-            self._report(Polled(self._name, switch_off(), self._clock.now_us()))
+            poll = switch_off()
+            self._memory.mark.follow(poll)
+            self._report(Polled(self._name, poll, self._clock.now_us()))
         instrument.close()
+
+    def _make_off(self, instrument: Instrument) -> None:
+        poll = self._memory.mark.make_off(instrument)
+        if poll is not None:
+            self._report(Polled(self._name, poll, self._clock.now_us()))
 
     def _check_identity(self, identity: Identity) -> None:
         known = self._memory.identity
@@ -193,10 +208,11 @@ class Worker(threading.Thread):
 
     def _poll_until_stopped(self, instrument: Instrument) -> None:
         good = bad = 0
+        pace = Pace(self._setup.spec.timeout_s)
         due_s = self._clock.monotonic_s() - self._memory.chance.random() * min(self._setup.poll_s, LONGEST_SHIFT_S)
         while self._goes_on():
             try:
-                self._report(Polled(self._name, instrument.poll(), self._clock.now_us()))
+                self._report(Polled(self._name, self._poll_once(instrument, pace), self._clock.now_us()))
                 good, bad = good + 1, 0
             except (LinkError, WrongInstrument):
                 raise
@@ -208,6 +224,13 @@ class Worker(threading.Thread):
             if good >= GOOD_POLLS_TO_TRUST:
                 self._memory.wait_s = FIRST_WAIT_S
             due_s = self._rest_until_due(instrument, due_s + self._setup.poll_s)
+
+    def _poll_once(self, instrument: Instrument, pace: Pace) -> Poll:
+        begun_s = self._clock.monotonic_s()
+        poll = instrument.poll()
+        self._memory.mark.follow(poll)
+        held_up = pace.remark(self._clock.monotonic_s() - begun_s)
+        return poll if held_up is None else poll._replace(remarks=(*poll.remarks, held_up))
 
     def _rest_until_due(self, instrument: Instrument, due_s: float) -> float:
         """Serve orders and give the panel back while there is time; returns the next due moment."""
@@ -223,7 +246,15 @@ class Worker(threading.Thread):
             self._serve_orders(instrument)
         return due_s
 
+    def _serve_acts(self, instrument: Instrument) -> None:
+        while self._memory.acts and self._goes_on():
+            hand = Hand(instrument, self._setup.spec, self._clock, self._memory.mark)
+            self._report(hand.carry_out(self._memory.acts.popleft()))
+            if isinstance(hand.error, LinkError):
+                raise hand.error
+
     def _serve_orders(self, instrument: Instrument) -> None:
+        self._serve_acts(instrument)
         while self._memory.orders and self._goes_on():
             record = getattr(instrument, "record", None)
             order = self._memory.orders.popleft()

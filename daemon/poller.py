@@ -9,14 +9,17 @@ stuck worker is abandoned: what it still brings is not believed, and a new one o
 """
 
 import threading
+from pathlib import Path
 
+from daemon.acts import MOST_WAITING, Act, Acted, not_done
 from daemon.bench_file import Setup
+from daemon.output_mark import OutputMark
 from daemon.poll_worker import Memory, Message, Opener, Polled, Recorded, Report, Status, Worker
 from drivers.clock import Clock
 from drivers.protocols import InstrumentSpec
 from drivers.registry import open_instrument
 
-__all__ = ["Message", "Opener", "Polled", "Poller", "Recorded", "Report", "Status", "stuck_after_s"]
+__all__ = ["Acted", "Message", "Opener", "Polled", "Poller", "Recorded", "Report", "Status", "stuck_after_s"]
 
 LONG_ANSWER_S = 5.0  # a scope may draw as long before it answers; pyvisa waits as long to open
 LEAST_S = 2.0  # a busy machine may hold a healthy thread up for longer than a short timeout
@@ -36,13 +39,21 @@ def stuck_after_s(spec: InstrumentSpec) -> float:
 class Poller(threading.Thread):
     """Polls one instrument until ``stop``; ``order_record`` may be called from another thread."""
 
-    def __init__(self, setup: Setup, clock: Clock, report: Report, opener: Opener = open_instrument) -> None:
+    def __init__(
+        self,
+        setup: Setup,
+        clock: Clock,
+        report: Report,
+        opener: Opener = open_instrument,
+        marks: Path | None = None,
+    ) -> None:
+        """``marks`` is the folder where it is noted that an output was switched on from here."""
         super().__init__(name=f"watch {setup.spec.name}", daemon=True)
         self.setup = setup
         self._clock = clock
         self._report = report
         self._opener = opener
-        self._memory = Memory()
+        self._memory = Memory(mark=OutputMark(marks, setup.spec.resource))
         self._memory.chance.seed(setup.spec.name)
         self._stuck: list[Worker] = []
         self.stuck_after_s = stuck_after_s(setup.spec)
@@ -62,6 +73,14 @@ class Poller(threading.Thread):
         self._memory.orders.append(order)
         self._memory.wake.set()
 
+    def order_act(self, act: Act) -> bool:
+        """Have it carried out between two polls; False, and not taken, where too many wait already."""
+        if len(self._memory.acts) >= MOST_WAITING:
+            return False
+        self._memory.acts.append(act)
+        self._memory.wake.set()
+        return True
+
     def run(self) -> None:
         """Have a worker poll, and another one whenever it is stuck, until told to stop."""
         while not self._memory.ending.is_set():
@@ -70,6 +89,7 @@ class Poller(threading.Thread):
             if not self._ended_by_itself(worker):
                 self._abandon(worker)
                 self._wait_for_room()
+        self._refuse_acts("The daemon is ending.")
 
     def _ended_by_itself(self, worker: Worker) -> bool:
         """Watch until the worker ends (True) or is stuck (False)."""
@@ -87,6 +107,11 @@ class Poller(threading.Thread):
         self._report(Status(self.name_of_instrument, "lost", self._clock.now_us(), why))
         while self._memory.orders:
             self._report(Recorded(self.name_of_instrument, self._memory.orders.popleft(), (), why))
+        self._refuse_acts(why)
+
+    def _refuse_acts(self, why: str) -> None:
+        while self._memory.acts:
+            self._report(not_done(self.name_of_instrument, self._memory.acts.popleft(), self._clock.now_us(), why))
 
     def _wait_for_room(self) -> None:
         """A way that hangs again and again must not fill the process with threads."""

@@ -36,6 +36,11 @@ def references_folder() -> Path:
     return _made(home() / "references")
 
 
+def outputs_folder() -> Path:
+    """Where it is noted which generator's output was switched on from here."""
+    return home() / "outputs"
+
+
 def _made(folder: Path) -> Path:
     folder.mkdir(parents=True, exist_ok=True)
     return folder

@@ -35,6 +35,17 @@ class Ceiling:
             )
 
 
+def ceiling_mistake(ceiling_dbm: float | None, because: str | None) -> str:
+    """What is wrong with a bench file's ceiling, with the cure; empty where all is well."""
+    if ceiling_dbm is None:
+        return ""
+    if not math.isfinite(ceiling_dbm):
+        return f"{ceiling_dbm} is no ceiling: write a number of dBm."
+    if ceiling_dbm > CEILING_DBM and not (because or "").strip():
+        return f'{ceiling_dbm:g} dBm is above {CEILING_DBM:g} dBm: say why in ceiling_because = "...", or lower it.'
+    return ""
+
+
 def check_modulation(kind: str, amount: float, source: str) -> None:
     """Raises ``CommandError`` for a modulation that makes no sense: am in per cent, fm in hertz, none."""
     if kind not in MODULATIONS:

@@ -70,6 +70,9 @@ class Scope(Instrument, Protocol):
     def disarm(self) -> None:
         """Wait no more; a scope that ran before runs again."""
 
+    def doing(self) -> str:
+        """What it says that it does now: running, waiting, stopped, else its own word; empty where it is silent."""
+
 
 class Generator(Instrument, Protocol):
     """A signal source with a ceiling that no command can lift, off whenever it is let go or was lost."""
@@ -87,3 +90,6 @@ class Generator(Instrument, Protocol):
 
 class Supply(Instrument, Protocol):
     """Reads volts and amperes of what feeds the unit (``mains_v``, ``current_a``)."""
+
+    def output_off(self) -> Poll:
+        """Switch the output off, read back and return what was read; ``CommandError`` where it has none."""

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any, NamedTuple
 
-from drivers.ceiling import CEILING_DBM
+from drivers.ceiling import CEILING_DBM, ceiling_mistake
 from drivers.clock import Clock
 from drivers.conversation import Conversation
 from drivers.dialects import generator_dialect, scope_dialect
@@ -69,6 +69,7 @@ OPTIONS: Mapping[str, Mapping[str, Option]] = {
     "generator": LINK_OPTIONS
     | {
         "ceiling_dbm": Option(float, CEILING_DBM, "level in dBm above which its output is never switched on"),
+        "ceiling_because": Option(str, "", "why the ceiling is above -20 dBm; without it, it cannot be"),
         "dialect": Option(str, "", "older than SCPI: the .toml file with its words, or letters or deaf; empty: SCPI"),
     },
     "supply": LINK_OPTIONS
@@ -196,5 +197,7 @@ def option_mistakes(kind: str, options: Mapping[str, Any]) -> Iterator[tuple[str
             check()
         except DriverError as error:
             yield from ((key, line) for line in str(error).splitlines())
+    if kind == "generator" and (mistake := ceiling_mistake(options.get("ceiling_dbm"), options.get("ceiling_because"))):
+        yield "ceiling_dbm", mistake
     if (feeds := options.get("feeds", "mains")) not in FEEDS:
         yield "feeds", f"{feeds!r} is neither of {' and '.join(FEEDS)}."

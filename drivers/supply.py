@@ -2,13 +2,13 @@
 
 from drivers import scpi
 from drivers.conversation import Conversation
-from drivers.errors import DriverError
+from drivers.errors import CommandError, DriverError, InstrumentRefused
 from drivers.instrument import ScpiInstrument
 from drivers.protocols import NO_ACCURACY
 from drivers.readings import Accuracy, Poll, Quantity, Reading
 
 CURRENT_QUERY, VOLTAGE_QUERY = "MEAS:CURR?", "MEAS:VOLT?"  # SCPI-99 vol. 2, 3.4
-OUTPUT_QUERY = "OUTP?"  # SCPI-99 vol. 2, 15
+OUTPUT_QUERY, OUTPUT_OFF = "OUTP?", "OUTP OFF"  # SCPI-99 vol. 2, 15
 SETTINGS = {"VOLT?": "V", "CURR?": "A"}  # SCPI-99 vol. 2, 19: SOURce, what it is set to
 FEEDS = {"mains": Quantity.MAINS, "dc": Quantity.DC_V}
 
@@ -42,7 +42,7 @@ class ScpiSupply(ScpiInstrument):
     def abilities(self) -> tuple[str, ...]:
         """See ``Instrument``."""
         if self._is_programmable:
-            return ("programmable: its output and what it is set to are read back, never changed",)
+            return ("programmable: its output and settings are read back; it can be switched off from here, never on",)
         return ("measures only: it does not say that it has an output",)
 
     def poll(self) -> Poll:
@@ -53,6 +53,16 @@ class ScpiSupply(ScpiInstrument):
             asked = ", ".join(query for query in self._queries.values() if query)
             raise DriverError(f"{self.identity} answers none of {asked}: give current_query or voltage_query.")
         return Poll((*readings, *output), remarks=self._conversation.take_remarks())
+
+    def output_off(self) -> Poll:
+        """See ``Supply``. No driver switches a supply on."""
+        if not self._is_programmable:
+            raise CommandError("output", "it does not say that it has an output: use its own switch.")
+        self._conversation.tell(OUTPUT_OFF)
+        poll = self.poll()
+        if any(reading.quantity is Quantity.OUTPUT and reading.value for reading in poll.readings):
+            raise InstrumentRefused("its output is still on: use its own switch.")
+        return poll
 
     def _read(self, quantity: Quantity) -> Reading | None:
         query = self._queries[quantity]

@@ -38,6 +38,8 @@ class InstrumentLine:
     identity: str = ""
     last_us: int | None = None
     values: dict[str, float] = field(default_factory=dict)  # the last of each quantity (with its channel)
+    armed: bool = False  # of a scope: waits for one trigger, by a command
+    captures: bool = False  # the next trace of a scope is what it was armed for
     last: Reading | None = None  # of a meter: what it is turned to
 
 

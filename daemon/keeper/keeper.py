@@ -4,13 +4,17 @@ import logging
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
-from daemon.bench_file import Bench
+from daemon.acts import Act, Acted
+from daemon.bench_file import Bench, UnitCard, raised_ceiling
 from daemon.feed import Feed, text_frame, trace_frame
 from daemon.keeper import orders, placing, switching
+from daemon.keeper.armed import take_capture
 from daemon.keeper.desk import Desk
+from daemon.keeper.hands import KIND_OF, Hands
 from daemon.keeper.opening import open_desk
 from daemon.keeper.state import snapshot
 from daemon.poller import Polled, Recorded, Status
@@ -65,6 +69,7 @@ class Keeper:
         folders: Folders,
         order_record: Callable[[str, int], None],
         end: Callable[[], None],
+        order_act: Callable[[str, Act], bool] = lambda name, act: False,
     ) -> None:
         self._bench = bench
         self._clock = clock
@@ -72,6 +77,7 @@ class Keeper:
         self._folders = folders
         self._end = end
         self._watch = switching.SwitchWatch(order_record)
+        self._hands = Hands(order_act)
         self._waiting_rows: dict[int, list[list[float | int | None]]] = {}
         self._committed_s = self._sent_s = self._state_s = clock.monotonic_s()
         self._drift_us = clock.drift_us()
@@ -97,7 +103,7 @@ class Keeper:
         self._flush_readings()
         self._close_file(self._desk)
 
-    def take(self, message: Polled | Status | Recorded | Said | None) -> None:
+    def take(self, message: Polled | Status | Recorded | Acted | Said | None) -> None:
         """Take one message; None where nothing came."""
         if isinstance(message, Polled):
             self._take_poll(message)
@@ -106,6 +112,8 @@ class Keeper:
         elif isinstance(message, Recorded):
             self._take_traces(message.instrument, message.traces)
             self._watch.take_record(self._desk, message)
+        elif isinstance(message, Acted):
+            self._take_act(message)
         elif isinstance(message, Said):
             self._take_command(message)
 
@@ -133,6 +141,8 @@ class Keeper:
         self._take_traces(polled.instrument, polled.poll.traces)
         for trace in polled.poll.traces:
             self._watch.take_trace(self._desk, polled.instrument, trace)
+        if polled.poll.traces and line.captures:
+            take_capture(self._desk, line, polled.poll.traces)
         if polled.poll.readings or polled.poll.traces:
             line.last_us = polled.t_us
 
@@ -160,17 +170,52 @@ class Keeper:
         self._desk.state_is_old = True
         if status.status == "lost" and was != "lost":
             self._desk.tell("instrument lost", f"{status.instrument}: {status.why}", status.t_us)
+            line.values.clear()
+            line.armed = line.captures = False  # its driver lets go of it so, and it is not armed again by itself
             placing.lose(self._desk, status.instrument, status.t_us)
         elif status.status == "ok":
             kind, words = ("instrument back", "is back") if was == "lost" else ("instrument found", "answers")
             self._desk.tell(kind, f"{status.instrument} {words}: {line.identity}", status.t_us)
+            if raised := raised_ceiling(line.setup.spec):
+                self._desk.tell("remark", f"{status.instrument}: {raised}", status.t_us)
+
+    def _take_act(self, acted: Acted) -> None:
+        values = self._desk.instruments[acted.instrument].values
+        if not acted.before and Quantity.OUTPUT in values:  # what is switched off at once is not asked first
+            acted = replace(acted, before={Quantity.OUTPUT: values[Quantity.OUTPUT]})
+        for poll in acted.polls:
+            if poll is acted.polls[-1] and Quantity.OUTPUT in acted.after and not acted.why:
+                values[Quantity.OUTPUT] = float(acted.after[Quantity.OUTPUT])  # told once, as what was asked for
+            self._take_poll(Polled(acted.instrument, poll, acted.t_us))
+        answered = self._hands.take(self._desk, acted)
+        if answered is not None:
+            then, answer = answered
+            then(answer)
 
     def _take_command(self, said: Said) -> None:
+        name = said.body["command"]
+        if name in KIND_OF:
+            self._trying(said, lambda: self._hands.ask(self._desk, said.body, partial(self._answer, said)))
+        elif name == "session":
+            # A generator that is on belongs to the session that ends: it goes off, and that is told there.
+            self._trying(said, lambda: self._may_change_session(said.body))
+            if not said.reply.done():
+                self._hands.all_off(self._desk, lambda: self._trying(said, lambda: self._obey(said)))
+        else:
+            self._trying(said, lambda: self._obey(said))
+
+    def _trying(self, said: Said, step: Callable[[], object]) -> None:
         try:
-            answer = self._carry_out(said.body)
-        except (CommandError, ProbetrailError, OSError) as error:
-            problem = error if isinstance(error, CommandError) else CommandError("", str(error))
-            said.reply.set_exception(problem)
+            step()
+        except (ProbetrailError, OSError) as error:
+            self._answer(said, error if isinstance(error, CommandError) else CommandError("", str(error)))
+
+    def _obey(self, said: Said) -> None:
+        self._answer(said, self._carry_out(said.body))
+
+    def _answer(self, said: Said, answer: dict[str, Any] | CommandError) -> None:
+        if isinstance(answer, CommandError):
+            said.reply.set_exception(answer)
             return
         # What a person was told is done must survive a power cut.
         self._commit()
@@ -186,10 +231,14 @@ class Keeper:
             return self._change_session(body)
         return orders.carry_out(self._desk, self._watch, body)
 
-    def _change_session(self, body: dict[str, Any]) -> dict[str, Any]:
+    def _may_change_session(self, body: dict[str, Any]) -> tuple[Path, UnitCard | None]:
         path, card = orders.session_asked_for(self._folders.sessions / new_name(self._clock), body)
         if path.resolve() == self.session.resolve():
             raise CommandError("file", f"{path.name} is the session that is being written now.")
+        return path, card
+
+    def _change_session(self, body: dict[str, Any]) -> dict[str, Any]:
+        path, card = self._may_change_session(body)
         known = self._bench.unit
         if card is not None and card.drawing is None and card.unit == known.unit:
             card = replace(card, drawing=known.drawing)

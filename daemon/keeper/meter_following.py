@@ -7,12 +7,14 @@ meters, many times a minute: they are kept beside the readings (``setting``) and
 from daemon.keeper.desk import Desk, InstrumentLine
 from daemon.quantity_words import amount, function_words
 from daemon.store.settings import Setting
-from drivers.readings import Reading
+from drivers.readings import Quantity, Reading
 
 
 def follow(desk: Desk, instrument: str, series: int, reading: Reading) -> None:
     """Take the next reading of ``series``, at the time that it is stored with."""
     line = desk.instruments[instrument]
+    if reading.quantity is Quantity.OUTPUT and line.setup.spec.kind == "generator":
+        _follow_output(desk, instrument, line, reading)
     line.values[f"{reading.channel} {reading.quantity}".strip()] = reading.value
     if reading.accuracy is not None:
         desk.stated.add(series)  # a value beyond the range carries none and changes nothing
@@ -21,6 +23,19 @@ def follow(desk: Desk, instrument: str, series: int, reading: Reading) -> None:
         desk.state_is_old = True
     if line.setup.spec.kind == "meter":
         _follow_knobs(desk, instrument, line, reading)
+
+
+def _follow_output(desk: Desk, instrument: str, line: InstrumentLine, reading: Reading) -> None:
+    """An output that goes on or off otherwise than by a command (which has told it already), or is found on."""
+    before = line.values.get(Quantity.OUTPUT)
+    if reading.value == before or (before is None and not reading.value):
+        return
+    data = {"generator": instrument, "before": before, "after": reading.value}
+    if before is None:
+        text = f"{instrument}: its output is on as it was found, and is left so until the daemon or the session ends."
+    else:
+        text = f"{instrument}: its output went {'on at its own panel' if reading.value else 'off'}."
+    desk.tell("output", text, reading.t_us, data)
 
 
 def _follow_knobs(desk: Desk, instrument: str, line: InstrumentLine, reading: Reading) -> None:

@@ -144,6 +144,7 @@ def _instrument(line: InstrumentLine) -> dict[str, Any]:
         "why": line.why,
         "last_t_us": line.last_us,
         "poll_s": line.setup.poll_s,
+        "armed": line.armed,
         "values": {name: _finite(value) for name, value in line.values.items()},
     }
 
