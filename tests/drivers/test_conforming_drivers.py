@@ -2,7 +2,8 @@
 
 
 
-from drivers.readings import Quantity
+from drivers.readings import Identity, Quantity
+from tests.drivers.bare_conformance import BareGeneratorConformance, BareMeterConformance
 from tests.drivers.conformance import (
     GeneratorConformance,
     MeterConformance,
@@ -111,4 +112,42 @@ class TestSupplyOverTcp(SupplyConformance):
 
 
 class TestSupplyOverSerial(TestSupplyOverTcp):
+    server = PtyServer
+
+
+class TestMeterThatSendsByItself(BareMeterConformance):
+    line = b"DC 12.5 V\r\n"
+    options = {"stream_pattern": r"DC (?P<value>[-0-9.]+) V", "function": "dc_v"}  # noqa: RUF012 because it is a constant
+
+
+class TestMeterThatSendsByItselfOverASerialServer(TestMeterThatSendsByItself):
+    """A serial port behind a LAN box is a bare TCP stream."""
+
+    server = TcpServer
+
+
+class LettersOnTheWire(Scripted):
+    """The invented generator of ``generator_letters.toml``; like all of its kind it keeps no errors and no status."""
+
+    def __init__(self):
+        super().__init__({"ID": "SIGNAL SOURCE 3", "QF": "FR0001.0000MZ", "QA": "AP-47.0DM", "QR": "RF0", "QM": "MO0"})
+
+    def _one(self, unit):
+        if unit in ("RF0", "RF1"):
+            self.answers["QR"] = unit
+        return super()._one(unit) if unit in self.answers else b""
+
+
+class TestGeneratorOlderThanScpi(BareGeneratorConformance):
+    server = TcpServer
+    options = {"dialect": "letters"}  # noqa: RUF012 because it is a constant of the suite
+    identity = Identity("", "SIGNAL SOURCE 3", "", "")
+    questions = ("ID", "QF", "QA", "QR", "QM")
+    output_off = "RF0"
+
+    def scripted(self):
+        return LettersOnTheWire()
+
+
+class TestGeneratorOlderThanScpiOverSerial(TestGeneratorOlderThanScpi):
     server = PtyServer
