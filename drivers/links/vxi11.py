@@ -1,7 +1,8 @@
 """VXI-11 (VXI-11.1, core channel) over ONC RPC (RFC 5531) on a socket of our own.
 
 Each reply carries the number of its call, so that a late one is told from the right one. An answer that
-an instrument still holds is given up by device clear.
+an instrument still holds is given up by device clear. The abort channel is not used: each read brings a time limit
+of its own that ends before ours, and one that is overrun all the same is of a box whose every channel is in doubt.
 """
 
 import struct
