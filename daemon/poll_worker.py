@@ -9,6 +9,7 @@ lost                    after 0.5, 1, 2 ... 30 s (+-20 %): opening
 ======================  ====================================================================
 """
 
+import itertools
 import logging
 import random
 import threading
@@ -31,7 +32,8 @@ FIRST_WAIT_S = 0.5
 LONGEST_WAIT_S = 30.0
 GOOD_POLLS_TO_TRUST = 3
 BAD_ANSWERS_TO_REOPEN = 3
-LONGEST_SHIFT_S = 0.1  # instruments that were opened together must not be polled together for ever
+LONGEST_SHIFT_S = 0.1
+GOLDEN = 0.6180339887498949  # its multiples, without their whole part, keep apart however many there are
 LOCAL_AFTER_S = 0.05  # a shorter rest is not worth giving the panel back
 
 
@@ -70,6 +72,23 @@ Report = Callable[[Message], None]
 Opener = Callable[[InstrumentSpec, Clock], Instrument]
 
 
+_NUMBERS = itertools.count()
+
+
+def phase_of(number: int) -> float:
+    """Where between two due moments, 0 to 1, instrument ``number`` of a process is polled: apart from all others."""
+    return number * GOLDEN % 1.0
+
+
+def due_before(now_s: float, poll_s: float, phase: float) -> float:
+    """The last due moment up to ``now_s``, seconds, on a grid that stays the same whenever the instrument comes back.
+
+    Instruments of one period would wait for each other for ever if they were due at one moment.
+    """
+    step_s = min(poll_s, LONGEST_SHIFT_S)
+    return now_s - (now_s - phase * step_s) % step_s
+
+
 @dataclass
 class Memory:
     """What outlives a worker: orders, who was there, and how long to wait before the next try."""
@@ -82,6 +101,7 @@ class Memory:
     identity: Identity | None = None
     wait_s: float = FIRST_WAIT_S
     chance: random.Random = field(default_factory=random.Random)
+    phase: float = field(default_factory=lambda: phase_of(next(_NUMBERS)))
 
 
 class WatchedClock:
@@ -209,7 +229,7 @@ class Worker(threading.Thread):
     def _poll_until_stopped(self, instrument: Instrument) -> None:
         good = bad = 0
         pace = Pace(self._setup.spec.timeout_s)
-        due_s = self._clock.monotonic_s() - self._memory.chance.random() * min(self._setup.poll_s, LONGEST_SHIFT_S)
+        due_s = due_before(self._clock.monotonic_s(), self._setup.poll_s, self._memory.phase)
         while self._goes_on():
             try:
                 self._report(Polled(self._name, self._poll_once(instrument, pace), self._clock.now_us()))
@@ -238,7 +258,7 @@ class Worker(threading.Thread):
         late_s = self._clock.monotonic_s() - due_s
         if late_s > self._setup.poll_s:
             # Catch-up polls would queue on a slow instrument: skip, the times show the gap.
-            due_s += late_s
+            due_s += late_s // self._setup.poll_s * self._setup.poll_s
         if due_s - self._clock.monotonic_s() >= LOCAL_AFTER_S:
             instrument.to_local()
         while self._goes_on() and (rest_s := due_s - self._clock.monotonic_s()) > 0:

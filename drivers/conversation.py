@@ -118,12 +118,12 @@ class Conversation:
         assert self._tag is not None
         self._tag = tag = self._tag % TAGS + 1
         asked = self._asked.get(query) or self._remember(query)
-        clock = self._clock
+        clock, link = self._clock, self._link
         deadline_s = clock.monotonic_s() + (self._timeout_s if timeout_s is None else timeout_s)
         self._suspect = True
         asked_us = clock.now_us()
-        self._link.write(_TAGGING[tag] + asked, deadline_s)
-        line = self._link.read_line(deadline_s)
+        link.write(_TAGGING[tag] + asked, deadline_s)
+        line = link.read_line(deadline_s)
         answered_us = clock.now_us()
         tagged = _TAGGED[tag]
         if line.startswith(tagged):
@@ -131,7 +131,8 @@ class Conversation:
         else:
             value = parse(_without_tag(line.decode("ascii", "replace"), tag))
         self._suspect = False
-        return Answer(value, (asked_us + answered_us) // 2, (answered_us - asked_us + 1) // 2)
+        took_us = answered_us - asked_us
+        return Answer(value, asked_us + took_us // 2, (took_us + 1) // 2)
 
     def _remember(self, query: str) -> bytes:
         """The bytes of a question that stands behind its number; kept, most are asked again and again."""
@@ -261,7 +262,8 @@ class Conversation:
             raise OutOfStep(f"{query} was answered twice ({data[:60]!r}, then {extra[:60]!r}): neither is kept.")
         value = parse(data)
         self._suspect = False
-        return Answer(value, (asked_us + answered_us) // 2, (answered_us - asked_us + 1) // 2)
+        took_us = answered_us - asked_us
+        return Answer(value, asked_us + took_us // 2, (took_us + 1) // 2)
 
     def _ask_plainly(self, query: str, parse: Callable[[str], T]) -> T:
         return self._exchange(query, lambda line: parse(scpi.decode(line)), self._link.read_line).value

@@ -103,7 +103,12 @@ def read_number(text: str) -> tuple[float, Flag]:
 
     9.9E37 and more is overload, either sign, and 9.91E37 not-a-number (SCPI-99 vol. 1, 7.2.1.4/5).
     """
-    if _DECIMAL.fullmatch(text) and -PLAIN < (value := float(text)) < PLAIN:
+    try:
+        value = float(text)
+    except ValueError:
+        value = INFINITY  # looked at below
+    # What Python takes and the standard does not are underscores, words and digits beyond ASCII.
+    if -PLAIN < value < PLAIN and "_" not in text and text.isascii():
         return value, _NO_FLAG  # as nearly always
     value = _plain_number(text)
     if math.isclose(value, NOT_A_NUMBER, rel_tol=1e-5):

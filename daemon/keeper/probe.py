@@ -84,7 +84,7 @@ class Probe:
         self._named_late = False  # the stay under way began under a used mark
         self._goes_on: tuple[float, bool] | None = None  # value before a cut, and whether it was named late
         self._boundary_us = 0  # no stay reaches back beyond this
-        self._grip: list[int] = []  # times of readings in a row that no open lead would give
+        self._grip: list[int] = []  # times of the first readings in a row that no open lead would give
         self._held_us = 0  # the last reading that no open lead would give
         self._slack = 0  # readings in a row that an open lead could give
         self._recent: deque[Reading] = deque(maxlen=GRIP_READINGS)
@@ -186,7 +186,8 @@ class Probe:
             return
         self._slack = 0
         self._held_us = reading.t_us
-        self._grip.append(reading.t_us if self._grip else _landed_us(self._recent))
+        if len(self._grip) < GRIP_READINGS:  # a probe may stay for days: its first and enough of them are kept
+            self._grip.append(reading.t_us if self._grip else _landed_us(self._recent))
         held = len(self._grip) >= GRIP_READINGS and reading.t_us - self._grip[0] >= GRIP_US
         if held and not self.staying and self.point:
             yield self._begin(self._grip[0], None)

@@ -1,7 +1,7 @@
 """Many instruments polled at 20 Hz by a whole daemon (pollers, keeper, session file, doors), in a process of its own.
 
 Start lateness is how long after its due moment a poll begins. The control has as many threads, which only
-sleep to their due moments, in the same process, in turns with the daemon.
+sleep to their due moments, spread as the daemon's are, in the same process and in turns with the daemon.
 """
 
 import functools
@@ -20,6 +20,7 @@ import psutil
 
 from daemon import acquisition
 from daemon.bench_file import Bench, Setup
+from daemon.poll_worker import due_before, phase_of
 from daemon.poller import Poller
 from drivers.protocols import InstrumentSpec
 from drivers.registry import open_instrument
@@ -104,14 +105,14 @@ def only_sleeping(count, seconds):
     """The control: as many threads that sleep to their due moments."""
     starts, ending = Starts(), threading.Event()
 
-    def sleep():
-        started, due_s = starts.keeper(), time.monotonic()
+    def sleep(phase):
+        started, due_s = starts.keeper(), due_before(time.monotonic(), POLL_S, phase)
         while not ending.is_set():
-            started()
-            due_s = max(due_s + POLL_S, time.monotonic())
+            due_s += POLL_S
             time.sleep(max(0.0, due_s - time.monotonic()))
+            started()
 
-    threads = [threading.Thread(target=sleep) for _ in range(count)]
+    threads = [threading.Thread(target=sleep, args=(phase_of(number),)) for number in range(count)]
     for thread in threads:
         thread.start()
     time.sleep(seconds)

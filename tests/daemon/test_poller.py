@@ -7,6 +7,7 @@ import threading
 import pytest
 
 from daemon.bench_file import Setup
+from daemon.poll_worker import due_before, phase_of
 from daemon.poller import STUCK_AT_MOST, Polled, Poller, Recorded, Status, stuck_after_s
 from drivers.clock import SystemClock
 from drivers.errors import AnswerError, LinkClosed, LinkRefused
@@ -244,3 +245,16 @@ def test_no_more_than_a_few_hanging_workers_are_ever_left_behind(running):
 )
 def test_stuck_is_twice_the_longest_wait_that_is_allowed(spec, seconds):
     assert stuck_after_s(spec) == seconds
+
+
+def test_instruments_of_one_period_are_due_apart_and_each_at_its_own_moment_whenever_it_comes_back():
+    """Sixteen at 20 Hz: the golden section's multiples leave no gap below 0.38 of the even one (three-gap theorem)."""
+    grids = [due_before(1000.0, 0.05, phase_of(number)) for number in range(16)]
+    assert all(999.95 < due_s <= 1000.0 for due_s in grids)
+    ordered = sorted(grids)
+    gaps = [after - before for before, after in zip(ordered, [*ordered[1:], ordered[0] + 0.05], strict=True)]
+    assert min(gaps) > 0.38 * 0.05 / 16
+    again = [due_before(1000.0 + 7 * 0.05 + 0.012, 0.05, phase_of(number)) for number in range(16)]
+    periods = [(late - early) / 0.05 for early, late in zip(grids, again, strict=True)]
+    assert all(abs(count - round(count)) < 1e-6 for count in periods)
+    assert 1000.0 - due_before(1000.0, 3600.0, 0.9) < 0.1  # a slow one need not wait for its first

@@ -189,3 +189,11 @@ def test_a_slow_approach_below_a_volt_belongs_to_the_stay_and_does_not_split_it(
     (began,) = bench.told(StayBegan)
     assert landed_us < began.from_us <= landed_us + 2 * STEP_US
     assert bench.probe.settled.value == pytest.approx(0.6246, abs=2e-4)
+
+
+def test_a_probe_that_stays_for_long_keeps_no_more_of_it_than_it_needs(bench):
+    bench.mark("VPH")
+    bench.hold(9.108, seconds=100.0)
+    assert bench.probe.staying
+    kept = (value for value in vars(bench.probe).values() if hasattr(value, "__len__"))
+    assert max(map(len, kept)) < 50
