@@ -94,6 +94,7 @@ def _table(box: _Box, names: _Names) -> str:
         *_kind_lines(box.guess),
         f"resource = {_quoted(chosen.resource)}",
         *([f"baud = {chosen.baud}"] if chosen.baud is not None else []),
+        *([f"visa_library = {_quoted(chosen.visa_library)}"] if chosen.visa_library else []),
         *_purpose(kind, box.guess, names),
     ]
     return "\n".join(lines) + "\n"

@@ -28,6 +28,9 @@ def add_commands(groups: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     parser = groups.add_parser("find", help="what answers on this machine and LAN")
     parser.add_argument("--write", type=Path, metavar="BENCH.toml", help="write a bench file to start from")
     parser.add_argument("--ask-serial", action="store_true", help="also write *IDN? to each serial port")
+    parser.add_argument(
+        "--visa-library", default="@py", metavar="NAME", help="what USB and GPIB are reached through (@py)"
+    )
     parser.add_argument("--seconds", type=_seconds, default=WITHIN_S, metavar="N", help="how long to look (12)")
     parser.add_argument("--json", action="store_true", help="one JSON object and nothing else")
     parser.set_defaults(carry_out=_find)
@@ -53,8 +56,9 @@ def _print_json(content: dict[str, Any]) -> None:
 def _find(options: argparse.Namespace) -> int:
     if options.write is not None and options.write.exists():
         raise _is_there(options.write)
+    consent, library, with_kinds = _consent(options), options.visa_library, options.write is not None
     found = list(
-        find(SystemClock(), options.seconds, may_write=_consent(options), with_kinds=options.write is not None)
+        find(SystemClock(), options.seconds, may_write=consent, with_kinds=with_kinds, visa_library=library)
     )
     written = _write_draft(options.write, found) if options.write is not None else False
     if options.json:

@@ -1,12 +1,13 @@
 """What answers on this machine and LAN."""
 
+import struct
 import threading
 
 import pytest
 from pyvisa.constants import InterfaceType
 
 from drivers.errors import LinkError
-from drivers.find import Found, find
+from drivers.find import Found, find, library_searches
 from drivers.finding.kinds import Guess
 from drivers.links import visa
 from drivers.readings import Identity
@@ -23,6 +24,7 @@ def short_silences(monkeypatch):
     """Scripted instruments answer at once, so silence is known sooner."""
     monkeypatch.setattr("drivers.finding.kinds.TRY_S", 0.15)
     monkeypatch.setattr("drivers.find.SERIAL_ANSWER_WITHIN_S", 0.2)
+    monkeypatch.setattr("drivers.finding.behind.ANSWERS_WITHIN_S", 0.1)
 
 
 def no_ports():
@@ -80,17 +82,103 @@ def test_a_serial_port_that_sends_rubbish_is_tried_at_another_bit_rate(serve, cl
     assert (str(found.identity), found.baud) == (IDENTITY, 115200)
 
 
-def test_a_silent_serial_port_says_at_which_bit_rates_it_was_asked(serve, clock):
+def test_a_silent_serial_port_says_at_which_bit_rates_it_was_asked(serve, clock, monkeypatch):
+    monkeypatch.setattr("drivers.find.SERIAL_ANSWER_WITHIN_S", 0.03)
     place = serve(PtyServer, Scripted(silent=True))
     (found,) = find(clock, 2, names(), port_of(place), lambda *_: True)
     assert found.identity is None
-    assert "9600, 115200, 19200 baud" in found.remark
+    assert "9600, 115200, 19200, 38400, 57600, 4800, 2400, 1200 baud" in found.remark
 
 
-def test_instruments_on_gpib_are_listed_and_not_asked(clock):
+def test_a_serial_port_is_not_asked_at_further_bit_rates_when_its_time_is_over(serve, clock, monkeypatch):
+    monkeypatch.setattr("drivers.find.SERIAL_WITHIN_S", 0.0)
+    place = serve(PtyServer, Scripted(silent=True))
+    (found,) = find(clock, 2, names(), port_of(place), lambda *_: True)
+    assert found.remark.startswith("asked at ") and "1200" not in found.remark
+
+
+def test_an_instrument_on_gpib_without_an_interface_is_named_with_the_reason(clock):
     (found,) = find(clock, 5, names("GPIB0::9::INSTR"), no_ports)
     assert found.identity is None
-    assert "not asked" in found.remark
+    assert found.remark
+
+
+def test_those_on_one_gpib_are_asked_one_after_another_through_the_users_own_library(clock):
+    """The default devices of pyvisa-sim: 9 and 10 say who they are, 8 says ERROR to all that it does not know."""
+    ways = {"VISA library": library_searches(clock, "@sim")["VISA library @sim"]}
+    found = {entry.resource: entry for entry in find(clock, 6, ways, no_ports, visa_library="@sim")}
+    assert {name for name in found if name.startswith("GPIB")} == {
+        f"GPIB0::{address}::INSTR" for address in (4, 5, 8, 9, 10)
+    }
+    for resource in ("GPIB0::9::INSTR", "GPIB0::10::INSTR", "USB0::0x1111::0x2222::0x2468::0::INSTR"):
+        assert str(found[resource].identity) == "SCPI, MOCK, VERSION_1.0, "
+        assert found[resource].visa_library == "@sim"
+    assert str(found["GPIB0::8::INSTR"].identity) == "ERROR, , , "
+
+
+def test_a_library_that_is_not_there_is_a_remark(clock):
+    ways = {"VISA library": library_searches(clock, "/nowhere/libvisa.so")["VISA library /nowhere/libvisa.so"]}
+    (found,) = find(clock, 3, ways, no_ports)
+    assert "/nowhere/libvisa.so" in found.remark
+
+
+class Gateway(Vxi11Server):
+    """A VXI-11 host whose link names lead to instruments of their own; a name that it does not have is refused."""
+
+    def __init__(self, instruments, port=0):
+        super().__init__(Scripted(), port)
+        self.instruments = instruments
+        self.opened = []
+
+    def _call(self, procedure, arguments):
+        if procedure == self.CREATE:
+            (size,) = struct.unpack("!I", arguments[12:16])
+            device = arguments[16 : 16 + size].decode()
+            self.opened.append(device)
+            if device not in self.instruments and not (device.startswith("gpib0,") and "gpib0" in self.instruments):
+                return struct.pack("!4I", 3, 0, 0, 0)  # VXI-11.1, B.5.2: device not accessible
+            self.instrument = self.instruments.get(device) or Scripted(silent=True)
+        return super()._call(procedure, arguments)
+
+
+def test_what_is_behind_a_vxi11_gateway_is_found_and_the_gateway_is_no_instrument(serve, clock):
+    first, second = Scripted(identity="A,ONE,1,1"), Scripted(identity="A,TWO,2,1")
+    gateway = serve(Gateway, {"gpib0": None, "gpib0,9": first, "gpib0,22": second})
+    found = find(clock, 5, names(gateway.resource), no_ports)
+    here = f"TCPIP::127.0.0.1,{gateway.port}"
+    assert [(entry.resource, str(entry.identity)) for entry in found] == [
+        (f"{here}::gpib0,9::INSTR", "A, ONE, 1, 1"),
+        (f"{here}::gpib0,22::INSTR", "A, TWO, 2, 1"),
+    ]
+    assert [set(each.heard) for each in (first, second)] == [{"*IDN?"}] * 2
+
+
+def test_further_devices_of_a_vxi11_host_are_found(serve, clock):
+    host = serve(Gateway, {f"inst{n}": Scripted(identity=f"A,NUMBER {n},{n},1") for n in range(3)})
+    found = find(clock, 5, names(host.resource), no_ports)
+    assert [str(entry.identity) for entry in found] == [f"A, NUMBER {n}, {n}, 1" for n in range(3)]
+
+
+def test_a_host_that_opens_whatever_it_is_asked_for_is_one_instrument(serve, clock):
+    instrument = Scripted()
+    place = serve(Vxi11Server, instrument)
+    (found,) = find(clock, 5, names(place.resource), no_ports)
+    assert (found.resource, str(found.identity)) == (place.resource, IDENTITY)
+    assert instrument.heard == ["*IDN?"] * 3
+
+
+def test_a_host_without_gpib_is_asked_for_it_once_and_no_address_is_tried(serve, clock):
+    host = serve(Gateway, {"inst0": Scripted()})
+    find(clock, 5, names(host.resource), no_ports)
+    assert host.opened == ["inst0", "inst1", "gpib0"]
+
+
+def test_a_gateway_that_answers_too_slowly_is_not_asked_to_its_last_address(serve, clock, monkeypatch):
+    monkeypatch.setattr("drivers.finding.behind.BEHIND_WITHIN_S", 0.0)
+    gateway = serve(Gateway, {"inst0": Scripted(), "gpib0": None})
+    found = find(clock, 5, names(gateway.resource), no_ports)
+    assert [bool(entry.identity) for entry in found] == [True, False]
+    assert "address 1 on" in found[1].remark
 
 
 def test_a_way_that_fails_is_a_remark_and_the_others_go_on(serve, clock):

@@ -68,7 +68,7 @@ def opened(serve, clock):
 
 
 def test_messages_that_may_come_at_any_time_are_skipped_before_replies(serve, clock, opened):
-    """AsyncServiceRequest and AsyncInterrupted before the replies of opening and clear, Interrupted before an answer."""
+    """Service request and interruption before the replies of opening and clear, Interrupted before an answer."""
     instrument = Scripted({"ONE?": "1", "TWO?": "2"})
     link = opened(serve(Interrupting, instrument))
     assert ask(link, clock, b"ONE?") == b"1"
