@@ -106,6 +106,6 @@ def test_any_identity_and_any_remark_make_a_file_that_is_taken(model, remark, gu
 
 
 def test_the_visa_library_by_which_it_was_found_stands_in_the_file():
-    found = Found("GPIB0::9::INSTR", Identity("A", "B", "1", "1"), guess=Guess("meter", "it says so"), visa_library="@x")
+    found = Found("GPIB0::9::INSTR", Identity("A", "B", "1", "1"), guess=METER, visa_library="@x")
     assert 'visa_library = "@x"' in draft([found])
     assert "visa_library" not in draft([replace(found, visa_library="")])
