@@ -30,6 +30,8 @@ def _follow_output(desk: Desk, instrument: str, line: InstrumentLine, reading: R
     before = line.values.get(Quantity.OUTPUT)
     if reading.value == before or (before is None and not reading.value):
         return
+    if line.status != "ok":
+        return  # while it is opened: its worker says itself what it found on and switched off
     data = {"generator": instrument, "before": before, "after": reading.value}
     if before is None:
         text = f"{instrument}: its output is on as it was found, and is left so until the daemon or the session ends."

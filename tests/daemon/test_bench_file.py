@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from daemon.bench_file import parse_bench, read_bench
+from daemon.bench_file import parse_bench, raised_ceiling, read_bench
 from drivers.errors import BenchFileError
 
 GOOD = """
@@ -126,3 +126,28 @@ def test_a_pattern_and_a_function_that_cannot_be_are_told_before_anything_is_ope
     assert "stream_pattern" in mistake and "regular expression" in mistake
     (mistake,) = mistakes_of(head + 'function = "volts"\n')
     assert "function" in mistake and "dc_v" in mistake
+
+
+def generator_bench(*lines):
+    head = '[[instrument]]\nname = "rf"\nkind = "generator"\nresource = "TCPIP::127.0.0.1::1::SOCKET"\n'
+    return parse_bench(head + "\n".join(lines), "bench.toml", Path())
+
+
+@pytest.mark.parametrize(
+    ("lines", "words"),
+    [
+        (["ceiling_dbm = -19.9"], "ceiling_dbm: -19.9 dBm is above -20 dBm: say why in ceiling_because"),
+        (["ceiling_dbm = 0", 'ceiling_because = " "'], "say why in ceiling_because"),
+        (["ceiling_dbm = inf", 'ceiling_because = "x"'], "inf is no ceiling"),
+        (["ceiling_dbm = nan"], "nan is no ceiling"),
+    ],
+)
+def test_a_ceiling_is_raised_with_a_reason_only_and_never_lifted(lines, words):
+    with pytest.raises(BenchFileError, match=words):
+        generator_bench(*lines)
+
+
+def test_a_ceiling_that_is_lowered_needs_no_reason_and_one_that_is_raised_says_it():
+    assert raised_ceiling(generator_bench("ceiling_dbm = -40").setups[0].spec) == ""
+    raised = generator_bench("ceiling_dbm = -10", 'ceiling_because = "20 dB pad"').setups[0].spec
+    assert raised_ceiling(raised) == "its ceiling is -10 dBm by the bench file: 20 dB pad"

@@ -21,6 +21,7 @@ from drivers.protocols import InstrumentSpec
 from drivers.readings import Identity
 from drivers.registry import open_instrument
 from tests.drivers.instruments import bench_supply, generator, supply, two_channel_scope
+from tests.drivers.scripted import Scripted
 from tests.drivers.servers import TcpServer
 
 WAIT_S = 10.0
@@ -63,7 +64,9 @@ class Running:
         return self.keeper._desk.instruments[name]
 
     def until(self, done):
+        end_s = self.clock.monotonic_s() + WAIT_S
         while not done():
+            assert self.clock.monotonic_s() < end_s, "did not come true"
             self.keeper.take(self.queue.get(timeout=WAIT_S))
 
     def say(self, **body):
@@ -227,6 +230,37 @@ def test_the_output_goes_off_when_the_daemon_stops_and_when_the_session_ends_and
     running.stop()
     assert instrument.answers["OUTP?"]() == "0"
     assert running.told("output") == ["generator: its output went off."]
+
+
+class OldGenerator(Scripted):
+    """Takes the words of the dialect ``deaf`` and answers only a status of its frequency."""
+
+    khz = "1000.0"
+
+    def hear(self, line):
+        text = line.decode().strip()
+        self.heard.append(text)
+        if text.startswith("F "):
+            self.khz = text[2:].rstrip(";")
+        return [f"F{self.khz};\n".encode()] if text.startswith("S") else []
+
+
+def test_what_an_old_generator_cannot_read_back_is_told_and_not_believed(bench):
+    """Its level goes out in microvolts at the open socket: -60 dBm into 50 ohm are 223.6 uV, twice that open."""
+    instrument = OldGenerator()
+    running = bench(generator=(instrument, {"dialect": "deaf"}))
+    with pytest.raises(CommandError, match="say whether it is to be on or off") as raised:
+        running.say(command="generator", frequency_hz=455e3)
+    assert raised.value.field == "output"
+    with pytest.raises(CommandError, match="give the level too"):
+        running.say(command="generator", output="on")
+    done = running.say(command="generator", output="on", frequency_hz=455e3, level_dbm=-60)
+    assert done.startswith("generator: frequency 455 kHz (before: frequency 1 MHz); output, level told, and cannot be")
+    assert "L 447.21;" in instrument.heard and "E 1;" in instrument.heard
+    with pytest.raises(CommandError, match="above the ceiling"):
+        running.say(command="generator", level_dbm=-19, output="on")
+    running.say(command="generator", output="off")
+    assert instrument.heard[-1] == "E 0;"
 
 
 def test_a_session_that_cannot_be_started_switches_nothing_off(bench):
