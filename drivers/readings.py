@@ -3,6 +3,7 @@
 import math
 from dataclasses import dataclass
 from enum import IntFlag, StrEnum
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -86,8 +87,13 @@ class Flag(IntFlag):
     @property
     def words(self) -> str:
         """The flags as text for exports: ``overload changing``; empty when none is set."""
-        names = (flag.name or "" for flag in type(self) if flag in self)
-        return " ".join(name.lower().replace("_", "-") for name in names)
+        return _words(self)
+
+
+@lru_cache(maxsize=32)  # asked of every probe at every look at the state
+def _words(flags: Flag) -> str:
+    names = (flag.name or "" for flag in Flag if flag in flags)
+    return " ".join(name.lower().replace("_", "-") for name in names)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ follows JCGM 106:2012 with a normal distribution.
 """
 
 import math
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 from daemon.drawing import Drawing, Point
@@ -50,7 +50,10 @@ class Judgement:
 
     def as_dict(self) -> dict[str, Any]:
         """The judgement as the state and the screens carry it."""
-        return asdict(self)
+        return {name: getattr(self, name) for name in _PARTS}
+
+
+_PARTS = tuple(field.name for field in fields(Judgement))  # plain values, asked for at every look at the state
 
 
 def expect(
