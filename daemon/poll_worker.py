@@ -204,6 +204,10 @@ class Worker(threading.Thread):
     def _leave(self, instrument: Instrument) -> None:
         """Let go of the instrument; a source is switched off first, and what it answers is kept."""
         switch_off = getattr(instrument, "switch_off", None)
+        known = self._memory.identity
+        if switch_off is not None and known is not None and not known.same_instrument(instrument.identity):
+            instrument.let_go()  # another box answers at the address: what that one feeds is not ours to switch
+            return
         if switch_off is not None:
             poll = switch_off()
             self._memory.mark.follow(poll)
@@ -269,7 +273,10 @@ class Worker(threading.Thread):
     def _serve_acts(self, instrument: Instrument) -> None:
         while self._memory.acts and self._goes_on():
             hand = Hand(instrument, self._setup.spec, self._clock, self._memory.mark)
-            self._report(hand.carry_out(self._memory.acts.popleft()))
+            act = self._memory.acts[0]  # stays there: should this thread hang, its watcher answers
+            self._report(hand.carry_out(act))
+            if self._memory.acts and self._memory.acts[0] is act:
+                self._memory.acts.popleft()
             if isinstance(hand.error, LinkError):
                 raise hand.error
 

@@ -2,6 +2,7 @@
 
 import contextlib
 import queue
+import threading
 from concurrent.futures import Future
 from dataclasses import dataclass, field
 
@@ -18,7 +19,7 @@ from daemon.records import open_session
 from drivers.clock import SystemClock
 from drivers.errors import CommandError
 from drivers.protocols import InstrumentSpec
-from drivers.readings import Identity
+from drivers.readings import Identity, Poll, Quantity, Reading
 from drivers.registry import open_instrument
 from tests.drivers.instruments import bench_supply, generator, supply, two_channel_scope
 from tests.drivers.scripted import Scripted
@@ -476,3 +477,73 @@ def test_a_raised_ceiling_is_told_with_its_reason(bench):
     running = bench(generator=(generator(), {"ceiling_dbm": -10.0, "ceiling_because": "20 dB pad at the mixer"}))
     assert running.told("remark")[-1] == "generator: its ceiling is -10 dBm by the bench file: 20 dB pad at the mixer"
     assert "level -12 dBm" in running.say(command="generator", output="on", level_dbm=-12)
+
+
+class HangingGenerator:
+    """A generator whose driver hangs while it is set, until it is let go."""
+
+    identity = Identity("BENCH", "HANGS", "1", "1")
+
+    def __init__(self):
+        self.go_on = threading.Event()
+        self.off = threading.Event()
+
+    def poll(self):
+        return Poll((Reading(1, 0.0, Quantity.OUTPUT), Reading(1, -60.0, Quantity.LEVEL)))
+
+    def set_output(self, on, frequency_hz=None, level_dbm=None):
+        self.go_on.wait(WAIT_S)
+        return self.poll()
+
+    def switch_off(self):
+        self.off.set()
+        return Poll((Reading(2, 0.0, Quantity.OUTPUT),))
+
+    def to_local(self):
+        pass
+
+    def close(self):
+        pass
+
+    let_go = close
+
+
+def test_an_act_during_which_the_driver_hangs_is_answered_and_the_output_made_off_afterwards():
+    """Its caller, and a session that waits for the outputs to be off, must not wait for ever."""
+    messages, hanging, fresh = queue.SimpleQueue(), HangingGenerator(), HangingGenerator()
+    boxes = iter([hanging, fresh])
+    setup = Setup(InstrumentSpec("g", "generator", "TCPIP::127.0.0.1::1::SOCKET"), HOUR_S)
+    poller = Poller(setup, SystemClock(), messages.put, lambda spec, clock: next(boxes))
+    poller.stuck_after_s = 0.1
+    poller._memory.wait_s = 0.0
+    poller.order_act(Act(1, {"command": "generator", "output": "on"}, SystemClock().monotonic_s() + WAIT_S))
+    poller.start()
+    while not isinstance(message := messages.get(timeout=WAIT_S), Acted):
+        pass
+    assert "hung for" in message.why and not poller._memory.acts
+    assert fresh.off.wait(WAIT_S), "what the hanging driver may still do is taken back by the next"
+    hanging.go_on.set()
+    assert hanging.off.wait(WAIT_S)
+    poller.stop()
+    poller.join(WAIT_S)
+    assert not poller.is_alive()
+
+
+class OtherBox(HangingGenerator):
+    identity = Identity("BENCH", "ANOTHER", "2", "1")
+
+    def switch_off(self):
+        raise AssertionError("another instrument at the same address was switched off")
+
+
+def test_another_generator_that_answers_at_the_address_is_not_switched():
+    messages, mine = queue.SimpleQueue(), HangingGenerator()
+    setup = Setup(InstrumentSpec("g", "generator", "TCPIP::127.0.0.1::1::SOCKET"), HOUR_S)
+    poller = Poller(setup, SystemClock(), messages.put, lambda spec, clock: OtherBox())
+    poller._memory.identity = mine.identity
+    poller.start()
+    while getattr(message := messages.get(timeout=WAIT_S), "status", "") != "lost":
+        pass
+    assert "answers at" in message.why
+    poller.stop()
+    poller.join(WAIT_S)
