@@ -32,7 +32,8 @@ def read_ten_fields(text: str, words: FormA, signed: bool = False, high_byte_fir
     parts = text.split(",")
     if len(parts) != 10:
         raise AnswerError(f"{text[:80]!r}: a preamble of form A has 10 fields, this one has {len(parts)}.")
-    numbers = [scpi.read_finite(scpi.last_word(part)) for part in parts]
+    # Only in front of the first field a response header may stand (IEEE 488.2, 8.4).
+    numbers = [scpi.read_finite(scpi.last_word(parts[0])), *map(scpi.read_finite, parts[1:])]
     format_, points = round(numbers[0]), round(numbers[2])
     dt_s, first_s, first_number, scale_v, origin_v, reference = numbers[4:]
     sizes = [(words.bytes_formats, 1), (words.words_formats, 2), (words.text_formats, 0)]

@@ -293,4 +293,6 @@ def _shown(data: str | bytes | bytearray) -> str:
 
 def last_word(text: str) -> str:
     """An answer's value without a response header before it (IEEE 488.2, 8.4) and without quotes."""
-    return unquoted(text.strip().rpartition(" ")[2]) if text.strip()[:1] not in ("\"", "'") else unquoted(text)
+    word = text.strip()
+    header, _, value = word.rpartition(" ")
+    return unquoted(value if header[:1].isalpha() or header[:1] == ":" else word)

@@ -253,7 +253,14 @@ def test_a_text_answer_is_no_header_of_a_block(data):
 
 @pytest.mark.parametrize(
     ("text", "word"),
-    [("DC", "DC"), (":CH1:COUPLING DC", "DC"), ('"VOLT DC"', "VOLT DC"), ('FUNC "VOLT"', "VOLT"), ("", "")],
+    [
+        ("DC", "DC"),
+        (":CH1:COUPLING DC", "DC"),
+        ('"VOLT DC"', "VOLT DC"),
+        ('FUNC "VOLT"', "VOLT"),
+        ("12.5 7", "12.5 7"),  # a number is no header: of two, neither is the value
+        ("", ""),
+    ],
 )
 def test_the_value_of_an_answer_is_what_follows_its_header(text, word):
     assert scpi.last_word(text) == word
