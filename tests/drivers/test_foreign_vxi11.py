@@ -51,8 +51,9 @@ class ForeignCore(rpc.TCPServer):
             except OSError:
                 return
             self._connections.append(connection[0])
-            # On a reset it wants to print, with a module that it does not import.
-            with connection[0], contextlib.suppress(NameError):
+            # The link does not wait for the reply to its farewell; and of a reset this server wants to print, with a
+            # module that it does not import.
+            with connection[0], contextlib.suppress(OSError, NameError):
                 self.session(connection)
 
     def stop(self):
