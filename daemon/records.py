@@ -29,6 +29,7 @@ from drivers.readings import Trace
 
 __all__ = [
     "READING_COLUMNS",
+    "SHORT_STAY_US",
     "SUFFIX",
     "Overview",
     "SessionRecords",
@@ -36,10 +37,12 @@ __all__ = [
     "Stretch",
     "list_sessions",
     "open_session",
+    "says_nothing",
 ]
 
 EXACT_READINGS = 512_000  # up to so many, an overview is summed up from the readings themselves
 SLICE_READINGS = 500_000
+SHORT_STAY_US = 2_000_000
 
 _PLACEMENT = (
     *("id", "t0", "t1", "instrument", "channel", "probe", "quantity", "point", "leg", "mode", "condition"),
@@ -166,9 +169,13 @@ class SessionRecords:
 
     # What was made of them
 
-    def placements(self) -> pd.DataFrame:
-        """One row a placement, in order of their numbers; ``until`` is empty while it lasts."""
-        rows = [{**row, "struck": bool(row["struck"])} for row in self._reader.rows("placement")]
+    def placements(self, since_id: int = 0) -> pd.DataFrame:
+        """One row a placement, in order of their numbers; ``until`` is empty while it lasts.
+
+        Only those whose number is above ``since_id``.
+        """
+        found = self._reader.rows("placement", "WHERE id > ?", since_id)
+        rows = [{**row, "struck": bool(row["struck"])} for row in found]
         return table_frame(rows, _PLACEMENT)
 
     def contexts(self) -> pd.DataFrame:
@@ -286,6 +293,16 @@ class SessionRecords:
             Blocks.of_readings(self._cut(parts[stop:], start_us, end_us)),
         ]
         return Blocks.joined(pieces)
+
+
+def says_nothing(t0_us: int, t1_us: int | None, count: int, struck: bool) -> bool:
+    """True for a stay that was over before anything settled, as after each change of mode.
+
+    Its readings are kept and tagged; there is no value to tell. One that lasts still, or was struck by hand, counts.
+    """
+    if struck or count or t1_us is None:
+        return False
+    return t1_us - t0_us < SHORT_STAY_US
 
 
 def _ends(start_us: int | None, end_us: int | None) -> tuple[int, int]:

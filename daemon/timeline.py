@@ -6,12 +6,11 @@ from typing import Any
 
 import pandas as pd
 
-from daemon.records import SessionRecords
+from daemon.records import SessionRecords, says_nothing
 from drivers.clock import from_iso_utc, iso_utc
 from drivers.readings import Quantity
 
 Entry = dict[str, Any]
-SHORT_STAY_US = 2_000_000
 _TAGS = ("instrument", "point", "leg", "mode", "condition", "hypothesis", "quantity")
 _VERDICT = ("point", "verdict", "also", "ratio", "why")
 
@@ -20,10 +19,7 @@ def timeline(records: SessionRecords) -> dict[str, list[Entry]]:
     """Placements, events, switch-ons and objections; times ISO 8601 UTC, null where nothing is known."""
     return {
         "placements": [_placement(row) for row in _rows(records.placements())],
-        "events": [
-            {"time": iso_utc(row["t_us"]), "kind": row["kind"], "text": row["text"]}
-            for row in _rows(records.events())
-        ],
+        "events": [*_events(records), *_losses(records)],
         "switch_ons": [
             {"time": iso_utc(row["t_us"]), **{name: row[name] for name in _VERDICT}}
             for row in _rows(records.switch_ons())
@@ -58,6 +54,17 @@ def timeline_text(records: SessionRecords) -> str:
 
 
 _TOLD_APART = ("objection", "switch-on verdict")
+
+
+def _events(records: SessionRecords) -> list[Entry]:
+    rows = _rows(records.events())
+    return [{"time": iso_utc(row["t_us"]), "kind": row["kind"], "text": row["text"]} for row in rows]
+
+
+def _losses(records: SessionRecords) -> list[Entry]:
+    """What the file has lost stands among what happened, where it is missing."""
+    rows = _rows(records.losses())
+    return [{"time": iso_utc(row["t0_us"]), "kind": "lost", "text": row["text"]} for row in rows]
 
 
 def _placement(row: Mapping[str, Any]) -> Entry:
@@ -99,10 +106,8 @@ def _stay(number: int, entry: Entry) -> str:
 
 
 def _says_nothing(entry: Entry) -> bool:
-    """A stay that was over before anything settled: its readings are kept and tagged, there is no value to tell."""
-    if entry["count"] or entry["struck"] or entry["to"] is None:
-        return False
-    return from_iso_utc(entry["to"]) - from_iso_utc(entry["from"]) < SHORT_STAY_US
+    end_us = None if entry["to"] is None else from_iso_utc(entry["to"])
+    return says_nothing(from_iso_utc(entry["from"]), end_us, entry["count"], entry["struck"])
 
 
 def _amount(entry: Entry) -> str:
