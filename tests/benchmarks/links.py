@@ -83,7 +83,7 @@ def measure(full):
         *over_tcp(25 * scale, 400),
         *over_serial(15 * scale, 200),
         *blocks(20 * scale),
-        *steadiness(16, 3 * scale, 6.0, 3600.0 if full else 3.05 * sixteen.PERIOD_S),
+        *steadiness(16, 12 * scale, 3.0, 3600.0 if full else 3.05 * sixteen.PERIOD_S),
     ]
 
 

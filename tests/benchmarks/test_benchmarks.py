@@ -55,6 +55,13 @@ def test_a_ratio_is_the_median_of_pairs_taken_in_turns():
     assert order == ["a", "b", "b", "a", "a", "b"]
 
 
+def test_lateness_is_compared_window_by_window_and_the_median_counts():
+    """A burst of noise in one window, met by both alike or not, does not move the median of three."""
+    control = [(n / 100, 1e-4) for n in range(300)]
+    ours = [(at_s, 1.5e-4 if at_s < 2.0 else 90e-4) for at_s, _ in control]
+    assert sixteen.p99_ratio(ours, control, 1.0) == pytest.approx(1.5)
+
+
 def test_the_growth_of_memory_is_told_from_its_coming_and_going():
     """100 MB that grow by 1 kB a second, 600 kB or 0.6 % in ten minutes, under a saw of 10 MB a period."""
     memory = [(float(second), 100e6 + 1e3 * second + 10e6 * (second % 40) / 40) for second in range(120)]
