@@ -9,6 +9,7 @@ Times are UTC; ``*_us`` columns and arguments are microseconds since 1970.
 """
 
 from collections.abc import Iterator
+from dataclasses import asdict
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -19,6 +20,7 @@ import pandas as pd
 from daemon.store.codec import Floats, Stretch, joined
 from daemon.store.frames import READING_COLUMNS, readings_frame, series_name, table_frame
 from daemon.store.listing import SUFFIX, SessionSummary, list_sessions
+from daemon.store.losses import sentence
 from daemon.store.overview import Blocks, Overview, overview
 from daemon.store.reader import EARLIEST_US, LATEST_US, Part, SessionReader
 from daemon.store.schema import BLOCK
@@ -89,6 +91,11 @@ class SessionRecords:
         """Facts about the whole session: ``started_us``, ``closed_us``, ``unit`` and so on."""
         return self._reader.meta()
 
+    @property
+    def last_us(self) -> int | None:
+        """Time of the last reading of any series, None where there is none."""
+        return self._reader.last_us()
+
     # Readings
 
     def series(self) -> pd.DataFrame:
@@ -105,9 +112,11 @@ class SessionRecords:
         """
         start_us, end_us = _ends(start_us, end_us)
         chosen = self._chosen(series)
-        return readings_frame(
-            [(row, self._reader.stretch(row["id"], start_us, end_us)) for row in chosen],
-            *self._tagger_and_settings(),
+        return self._told(
+            readings_frame(
+                [(row, self._reader.stretch(row["id"], start_us, end_us)) for row in chosen],
+                *self._tagger_and_settings(),
+            )
         )
 
     def readings_by_placement(self, placement: int) -> pd.DataFrame:
@@ -124,7 +133,7 @@ class SessionRecords:
             [(series, self._reader.stretch(series["id"], row["t0"], end_us)) for series in own],
             *self._tagger_and_settings(),
         )
-        return frame[frame["placement"] == placement].reset_index(drop=True)
+        return self._told(frame[frame["placement"] == placement].reset_index(drop=True))
 
     def reading_slices(self, rows: int = SLICE_READINGS) -> Iterator[pd.DataFrame]:
         """All readings as ``readings()`` gives them, in frames of about ``rows``, so that any length fits."""
@@ -166,6 +175,22 @@ class SessionRecords:
         ``percent_range`` as the bench file states them; NaN where not known.
         """
         return table_frame(self._reader.rows("setting"), _SETTING)
+
+    # What is lost
+
+    def losses(self) -> pd.DataFrame:
+        """What the file should hold and does not, one row a loss; of a sound file none.
+
+        ``text`` says it in a sentence; ``kind`` is readings, capture or log, ``number`` that of the series or
+        capture, ``n`` how many readings or samples. Reads the whole file: call it once, not at every look. What
+        ``readings()`` leaves out for that reason is in ``frame.attrs["losses"]`` too, as sentences, and logged.
+        """
+        names = self._reader.names()
+        rows = [
+            {**asdict(loss), "t0": loss.t0_us, "t1": loss.t1_us, "text": sentence(loss, names)}
+            for loss in self._reader.losses()
+        ]
+        return table_frame(rows, ("t0", "t1", "kind", "number", "n", "why", "text"))
 
     # What was made of them
 
@@ -277,6 +302,13 @@ class SessionRecords:
         for row in self._reader.rows("setting"):
             rows.setdefault(row["series"], []).append(row)
         return tagger, {series: Settings(own) for series, own in rows.items()}
+
+    def _told(self, frame: pd.DataFrame) -> pd.DataFrame:
+        """The frame with what reading has found lost until now, where it has."""
+        if met := self._reader.met.losses:
+            names = self._reader.names()
+            frame.attrs["losses"] = [sentence(loss, names) for loss in met]
+        return frame
 
     def _cut(self, parts: list[Part], start_us: int, end_us: int) -> Stretch:
         touched = [part for part in parts if part.t1 >= start_us and part.t0 <= end_us]

@@ -95,6 +95,11 @@ def decode_flags(body: bytes, n: int) -> Bytes:
     return _whole(_inflate(body), n)
 
 
+def decode_planes(times: bytes, values: bytes, flags: bytes, n: int) -> Stretch:
+    """The three planes of a chunk. Raises ``DamagedSession``."""
+    return Stretch(decode_times(times, n), decode_values(values, n), decode_flags(flags, n))
+
+
 def encode_values(v: Floats) -> bytes:
     """Values as scaled decimal integers where that is bit-exact for most, else as raw byte planes."""
     exponent, wrong = _best_exponent(v)
@@ -143,6 +148,13 @@ def envelope(stretch: Stretch) -> NDArray[np.void]:
     limit = float(np.finfo(np.float32).max)
     rows["mean"] = np.clip(means, -limit, limit)
     return rows
+
+
+def whole_envelope(body: bytes, n: int, kind: "np.dtype[np.void]") -> bytes:
+    """``body`` where it is of the length that an envelope of ``n`` has. Raises ``DamagedSession``."""
+    if len(body) != -(-n // BLOCK) * kind.itemsize:
+        raise DamagedSession(f"an envelope of {n} has {len(body)} bytes")
+    return body
 
 
 def wave_envelope(codes: NDArray[np.int16]) -> bytes:

@@ -8,6 +8,7 @@ from pathlib import Path
 from daemon.store.schema import APPLICATION_ID, MIGRATIONS, PAGE_SIZE, STAND_INS
 from drivers.errors import DamagedSession, NewerSession, NotASession, SessionBusy, SessionError, StoreFull
 
+MEND = "Keep it untouched; `probetrail mend FILE` copies what is sound into a new file"
 _MAGIC = b"SQLite format 3\0"
 _WAIT_S = 2.0
 _FULL = {sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR_SHMSIZE}
@@ -28,12 +29,14 @@ def _ours(path: Path, error: sqlite3.DatabaseError) -> SessionError:
     if code in _FULL:
         return StoreFull(f"{path}: the disk is full. Make room there; storing then goes on by itself")
     if code & 0xFF in _TORN:
-        return DamagedSession(
-            f"{path}: the file is torn ({error}). Keep it untouched and go on in a new session; "
-            "what its sound pages hold can be copied out with SQLite's own .recover"
-        )
+        return DamagedSession(f"{path}: the file is torn ({error}). {MEND}")
     if code & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
         return SessionBusy(f"{path}: another program holds the file. Close it there, then try again")
+    if code & 0xFF in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY):
+        return SessionError(
+            f"{path}: {error}. A session that was not closed can only be opened where its folder may be written: "
+            "copy it, with the files beside it, into a folder of yours"
+        )
     return SessionError(f"{path}: {error}. Look whether the disk is there and may be written")
 
 
@@ -100,8 +103,8 @@ def check_file(path: Path) -> None:
     claimed, there = int.from_bytes(head[28:32], "big") * (65536 if page == 1 else page), path.stat().st_size
     if there < claimed:
         raise DamagedSession(
-            f"{path} is cut off: {there:,} of {claimed:,} bytes are there. Copy it again from where it "
-            "came from, or go on in a new session"
+            f"{path} is cut off: {there:,} of {claimed:,} bytes are there. Copy it again from where it came "
+            f"from. {MEND}"
         )
 
 
@@ -153,4 +156,4 @@ def _identified(connection: sqlite3.Connection, path: Path) -> int:
 def _check_whole(connection: sqlite3.Connection, path: Path) -> None:
     finding = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
     if finding != "ok":
-        raise DamagedSession(f"{path}: the file is torn ({finding}). Keep it and go on in a new session")
+        raise DamagedSession(f"{path}: the file is torn ({finding}). {MEND}")

@@ -88,7 +88,7 @@ _NAT = -(2**63)
 _NO_SETTINGS = Settings([])
 _TIMES = {"t": "time", "t0": "time", "t1": "until"}
 _KINDS = {
-    **dict.fromkeys(("id", "row", "count", "flags", "n", "series"), "int64"),
+    **dict.fromkeys(("id", "row", "count", "flags", "n", "series", "number"), "int64"),
     **dict.fromkeys(("value", "uncertainty", "limits", "dt", "scale", "offset", "ratio"), "float64"),
     **dict.fromkeys(("range", "resolution", "integration_s", "percent_reading", "percent_range"), "float64"),
     **dict.fromkeys(("struck", "clipped", "rolling"), "bool"),

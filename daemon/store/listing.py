@@ -4,7 +4,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from daemon.store.connection import read_head
+from daemon.store.inspection import log_words
 from daemon.store.lock import is_being_written
+from daemon.store.log import LogState, log_is_missing
 from daemon.store.reader import SessionReader
 from daemon.store.schema import APPLICATION_ID
 from drivers.errors import DamagedSession, NewerSession, NotASession, SessionError
@@ -85,6 +87,8 @@ def _state(path: Path, meta: dict[str, str]) -> tuple[str, str]:
         return "running", ""
     if meta.get("closed_us"):
         return "closed", ""
+    if log_is_missing(path):
+        return "left open", f"{log_words(LogState(missing=True), closed=False)}; else resume it"
     return "left open", "its daemon ended without closing it; nothing stored is lost: resume it"
 
 

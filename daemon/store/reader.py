@@ -1,6 +1,7 @@
 """Reads a session file, closed or being written, in transactions of a few milliseconds."""
 
 import contextlib
+import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,10 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.store import codec
+from daemon.store.checksums import check
 from daemon.store.codec import ENVELOPE, WAVE_ENVELOPE, Stretch
-from daemon.store.connection import open_reading, translated
+from daemon.store.connection import MEND, open_reading, translated
+from daemon.store.inspection import inspected
+from daemon.store.losses import Loss, Met, series_names
 from daemon.store.rows import read_rows
-from drivers.clock import iso_utc
 from drivers.errors import DamagedSession
 
 EARLIEST_US, LATEST_US = -(2**63), 2**63 - 1
@@ -36,10 +39,15 @@ class Part:
 
 
 class SessionReader:
-    """A session file opened for reading. Every method raises ``DamagedSession`` on torn contents."""
+    """A session file opened for reading.
+
+    Readings whose bytes are torn are left out, noted in ``met`` and logged; all else that is torn raises
+    ``DamagedSession``.
+    """
 
     def __init__(self, path: Path) -> None:
         self.path = path
+        self.met = Met(path)
         self._sql = open_reading(path)
 
     def close(self) -> None:
@@ -76,27 +84,26 @@ class SessionReader:
             ).fetchall()
             tail = self._tail_rows(sought)
         sealed = [Part(series, t0, t1, n, chunk=number) for number, t0, t1, n in chunks]
-        return sealed + [
-            Part(series, t0, t1, n, at_hand=self._tail_stretch(n, body)) for t0, t1, n, body in tail
-        ]
+        unsealed = [self._tail_part(*row) for row in tail]
+        return sealed + [part for part in unsealed if part is not None]
 
     def load(self, part: Part) -> Stretch:
-        """The readings of one part."""
+        """The readings of one part; none where it is torn."""
         if part.at_hand is not None:
             return part.at_hand
-        with translated(self.path):
-            n, tb, vb, fb = self._sql.execute(
-                "SELECT n, tb, vb, fb FROM chunk WHERE id = ?", (part.chunk,)
-            ).fetchone()
         try:
-            return Stretch(
-                codec.decode_times(tb, n), codec.decode_values(vb, n), codec.decode_flags(fb, n)
-            )
+            return self._loaded(part)
         except DamagedSession as error:
-            raise DamagedSession(
-                f"{self.path}: chunk {part.chunk}, series {part.series}, from {iso_utc(part.t0)} to "
-                f"{iso_utc(part.t1)} is torn: {error}. All outside these times can still be read"
-            ) from error
+            self._note_lost(part.series, part.t0, part.t1, part.n, f"chunk {part.chunk} is torn, {_short(error)}")
+            return codec.joined([])
+
+    def _loaded(self, part: Part) -> Stretch:
+        with translated(self.path):
+            *place, crc, tb, vb, fb = self._sql.execute(
+                "SELECT series, t0, t1, first, n, crc, tb, vb, fb FROM chunk WHERE id = ?", (part.chunk,)
+            ).fetchone()
+        check(crc, tuple(place), tb, vb, fb)
+        return codec.decode_planes(tb, vb, fb, place[-1])
 
     def stretch(self, series: int, start_us: int = EARLIEST_US, end_us: int = LATEST_US) -> Stretch:
         """All readings of a series with ``start_us <= t <= end_us``."""
@@ -113,54 +120,95 @@ class SessionReader:
             return np.empty(0, ENVELOPE)
         with translated(self.path):
             found = self._sql.execute(
-                "SELECT env FROM chunk WHERE series = ? AND t0 BETWEEN ? AND ? ORDER BY t0",
+                "SELECT series, t0, t1, first, n, env_crc, env FROM chunk "
+                "WHERE series = ? AND t0 BETWEEN ? AND ? ORDER BY t0",
                 (parts[0].series, parts[0].t0, parts[-1].t0),
             ).fetchall()
-        return self._table(b"".join(body for (body,) in found), ENVELOPE)
+        by_time = {part.t0: part for part in parts}
+        bodies = [self._envelope(by_time.get(row[1]), row) for row in found]
+        return np.frombuffer(b"".join(bodies), ENVELOPE)
+
+    def _envelope(self, part: Part | None, row: tuple[Any, ...]) -> bytes:
+        *place, crc, env = row
+        try:
+            check(crc, tuple(place), env)
+            return codec.whole_envelope(env, place[-1], ENVELOPE)
+        except DamagedSession:
+            # It only repeats what the readings say.
+            return codec.envelope(self.load(part)).tobytes() if part is not None else b""
 
     def wave(self, capture: int) -> NDArray[np.int16]:
-        """All codes of a capture."""
+        """All codes of a capture. Raises ``DamagedSession`` where a part of them is torn."""
+        codes = [np.empty(0, np.int16)]
+        for number, part, n, crc, body in self._wave_rows(capture, "crc, body"):
+            try:
+                check(crc, (number, part, n), body)
+                codes.append(codec.decode_wave(body, n))
+            except DamagedSession as error:
+                raise DamagedSession(
+                    f"{self.path}: capture {capture} is torn in its part {part}, {_short(error)}. {MEND}"
+                ) from error
+        return self._complete(capture, np.concatenate(codes))
+
+    def _complete(self, capture: int, codes: NDArray[np.int16]) -> NDArray[np.int16]:
         with translated(self.path):
-            found = self._sql.execute(
-                "SELECT n, body FROM wave WHERE capture = ? ORDER BY part", (capture,)
-            ).fetchall()
-        try:
-            return np.concatenate([np.empty(0, np.int16), *(codec.decode_wave(body, n) for n, body in found)])
-        except DamagedSession as error:
-            raise DamagedSession(f"{self.path}: capture {capture} is torn: {error}") from error
+            (n,) = self._sql.execute("SELECT n FROM capture WHERE id = ?", (capture,)).fetchone() or (0,)
+        if len(codes) != n:
+            raise DamagedSession(f"{self.path}: capture {capture} has {len(codes):,} of {n:,} samples. {MEND}")
+        return codes
 
     def wave_envelope(self, capture: int) -> NDArray[np.void]:
         """``WAVE_ENVELOPE`` rows of a capture, one every ``BLOCK`` samples."""
-        with translated(self.path):
-            found = self._sql.execute(
-                "SELECT env FROM wave WHERE capture = ? ORDER BY part", (capture,)
-            ).fetchall()
-        return self._table(b"".join(body for (body,) in found), WAVE_ENVELOPE)
+        bodies = []
+        for number, part, n, crc, env in self._wave_rows(capture, "env_crc, env"):
+            try:
+                check(crc, (number, part, n), env)
+                bodies.append(codec.whole_envelope(env, n, WAVE_ENVELOPE))
+            except DamagedSession:
+                return np.frombuffer(codec.wave_envelope(self.wave(capture)), WAVE_ENVELOPE)
+        return np.frombuffer(b"".join(bodies), WAVE_ENVELOPE)
 
-    def _tail_rows(self, sought: dict[str, int]) -> list[tuple[int, int, int, bytes]]:
+    def losses(self) -> list[Loss]:
+        """Everything that is lost, by reading every checksum of the file and counting what should be there."""
+        with translated(self.path), self._one_picture():
+            return inspected(self._sql, self.path)
+
+    def names(self) -> dict[int, str]:
+        """What each series is called, by number."""
+        return series_names(self.rows("series"))
+
+    def _note_lost(self, series: int, t0: int, t1: int, n: int, why: str) -> None:
+        self.met.note(Loss("readings", series, t0, t1, n, why), self.names())
+
+    def _wave_rows(self, capture: int, columns: str) -> list[tuple[Any, ...]]:
+        with translated(self.path):
+            return self._sql.execute(
+                f"SELECT capture, part, n, {columns} FROM wave WHERE capture = ? ORDER BY part", (capture,)
+            ).fetchall()
+
+    def _tail_rows(self, sought: dict[str, int]) -> list[tuple[Any, ...]]:
         return self._sql.execute(
-            "SELECT t0, t1, n, body FROM tail WHERE series = :series AND t1 >= :start AND t0 <= :end "
-            "ORDER BY t1",
+            "SELECT series, t0, t1, first, n, crc, body FROM tail "
+            "WHERE series = :series AND t1 >= :start AND t0 <= :end ORDER BY t1",
             sought,
         ).fetchall()
 
-    def _tail_stretch(self, n: int, body: bytes) -> Stretch:
+    def _tail_part(
+        self, series: int, t0: int, t1: int, first: int | None, n: int, crc: int | None, body: bytes
+    ) -> Part | None:
         try:
-            return codec.decode_tail(body, n)
+            check(crc, (series, t0, t1, first, n), body)
+            return Part(series, t0, t1, n, at_hand=codec.decode_tail(body, n))
         except DamagedSession as error:
-            raise DamagedSession(f"{self.path}: {error}. What is sealed can still be read") from error
-
-    def _table(self, body: bytes, kind: np.dtype[np.void]) -> NDArray[np.void]:
-        if len(body) % kind.itemsize:
-            raise DamagedSession(f"{self.path}: an envelope is torn. The readings themselves may still be whole")
-        return np.frombuffer(body, kind)
+            self._note_lost(series, t0, t1, n, f"a row that was not sealed yet is torn, {_short(error)}")
+            return None
 
     @contextlib.contextmanager
     def _torn_json(self, table: str) -> Iterator[None]:
         try:
             yield
         except ValueError as error:
-            raise DamagedSession(f"{self.path}: a row of {table} holds torn JSON ({error})") from error
+            raise DamagedSession(f"{self.path}: a row of {table} holds torn JSON ({error}). {MEND}") from error
 
     @contextlib.contextmanager
     def _one_picture(self) -> Iterator[None]:
@@ -168,6 +216,11 @@ class SessionReader:
         try:
             yield
         finally:
-            if self._sql.in_transaction:
-                self._sql.execute("COMMIT")
+            # Nothing to keep; and a COMMIT says once more what was wrong with a torn row that has been dealt with.
+            with contextlib.suppress(sqlite3.DatabaseError):
+                self._sql.execute("ROLLBACK")
 
+
+def _short(error: Exception) -> str:
+    """What is wrong, without the file and the cure that it may name too."""
+    return str(error).split(". ")[0].rpartition(".session: ")[2]

@@ -71,8 +71,41 @@ CREATE TABLE setting(
 ALTER TABLE placement ADD COLUMN limits REAL;
 """
 
+# Tables are laid anew so that the checksums stand before the long columns: they are read without those.
+_CHECKSUMS = """
+CREATE TABLE sealed(
+  id INTEGER PRIMARY KEY, series INTEGER NOT NULL REFERENCES series, t0 INTEGER NOT NULL,
+  t1 INTEGER NOT NULL, first INTEGER NOT NULL, n INTEGER NOT NULL, codec TEXT NOT NULL, vmin REAL, vmax REAL,
+  vsum REAL, vfirst REAL, vlast REAL, crc INTEGER, env_crc INTEGER, env BLOB NOT NULL, tb BLOB NOT NULL,
+  vb BLOB NOT NULL, fb BLOB NOT NULL, UNIQUE(series, t0, t1));
+INSERT INTO sealed SELECT id, series, t0, t1, sum(n) OVER (PARTITION BY series ORDER BY t0) - n, n, codec,
+  vmin, vmax, vsum, vfirst, vlast, NULL, NULL, env, tb, vb, fb FROM chunk ORDER BY id;
+
+CREATE TABLE unsealed(
+  id INTEGER PRIMARY KEY, series INTEGER NOT NULL REFERENCES series, t0 INTEGER NOT NULL,
+  t1 INTEGER NOT NULL, first INTEGER NOT NULL, n INTEGER NOT NULL, crc INTEGER, body BLOB NOT NULL);
+INSERT INTO unsealed SELECT id, series, t0, t1, sum(n) OVER (PARTITION BY series ORDER BY t0) - n
+  + (SELECT coalesce(sum(chunk.n), 0) FROM chunk WHERE chunk.series = tail.series), n, NULL, body FROM tail ORDER BY id;
+
+CREATE TABLE samples(
+  capture INTEGER NOT NULL REFERENCES capture, part INTEGER NOT NULL, n INTEGER NOT NULL,
+  crc INTEGER, env_crc INTEGER, env BLOB NOT NULL, body BLOB NOT NULL, UNIQUE(capture, part));
+INSERT INTO samples SELECT capture, part, n, NULL, NULL, env, body FROM wave ORDER BY capture, part;
+
+DROP TABLE chunk; DROP TABLE tail; DROP TABLE wave;
+ALTER TABLE sealed RENAME TO chunk;
+ALTER TABLE unsealed RENAME TO tail;
+ALTER TABLE samples RENAME TO wave;
+CREATE INDEX tail_by_time ON tail(series, t1);
+
+ALTER TABLE clock ADD COLUMN readings INTEGER;
+ALTER TABLE change ADD COLUMN act INTEGER;
+ALTER TABLE change ADD COLUMN undoes INTEGER;
+UPDATE change SET act = id;
+"""
+
 # Entry i takes a file from version i to i + 1; entries are never changed once released.
-MIGRATIONS: tuple[str, ...] = (_FIRST, _LIMITS_OF_ERROR)
+MIGRATIONS: tuple[str, ...] = (_FIRST, _LIMITS_OF_ERROR, _CHECKSUMS)
 
 # Entry i shows what migration i adds, empty, to readers of a file that no writer has brought up yet. Temporary
 # tables and views of a connection hide those of the file, which stays as it is.
@@ -83,6 +116,13 @@ CREATE TEMP TABLE setting(
   id INTEGER PRIMARY KEY, series INTEGER, t INTEGER, range REAL,
   resolution REAL, integration_s REAL, percent_reading REAL, percent_range REAL);
 CREATE TEMP VIEW placement AS SELECT *, NULL AS limits FROM main.placement;
+""",
+    """
+CREATE TEMP VIEW chunk AS SELECT *, NULL AS first, NULL AS crc, NULL AS env_crc FROM main.chunk;
+CREATE TEMP VIEW tail AS SELECT *, NULL AS first, NULL AS crc FROM main.tail;
+CREATE TEMP VIEW wave AS SELECT *, NULL AS crc, NULL AS env_crc FROM main.wave;
+CREATE TEMP VIEW clock AS SELECT *, NULL AS readings FROM main.clock;
+CREATE TEMP VIEW change AS SELECT *, id AS act, NULL AS undoes FROM main.change;
 """,
 )
 

@@ -12,14 +12,18 @@ from types import TracebackType
 from typing import Any, Literal, Self
 
 from daemon.store import codec
-from daemon.store.buffers import NEVER_US, Buffer, chunk_row, tail_row
-from daemon.store.connection import check_file, create_file, open_file, translated
+from daemon.store.buffers import NEVER_US, Buffer, chunk_row, tail_row, wave_row
+from daemon.store.checksums import check
+from daemon.store.connection import MEND, check_file, create_file, open_file, translated
+from daemon.store.inspection import log_words
 from daemon.store.lock import WriterLock
+from daemon.store.log import log_state
 from daemon.store.outbox import Outbox, to_json
 from daemon.store.rows import read_rows
 from daemon.store.schema import CHUNK_READINGS, PART_SAMPLES
 from daemon.store.settings import Setting
 from drivers.clock import Clock
+from drivers.errors import DamagedSession
 from drivers.readings import Quantity, Trace
 
 Role = Literal["switch-on", "reference", "kept"]
@@ -70,8 +74,11 @@ class SessionWriter:
         Raises ``SessionBusy``, ``NotASession``, ``NewerSession`` or ``DamagedSession``.
         """
         check_file(path)
+        log = log_state(path)  # opening the file uses it up
         writer = cls._opened(path, clock, open_file)
         with writer._undone_on_error(lambda: None):
+            if words := log_words(log, closed=bool(writer.meta("closed_us"))):
+                writer.add_event(clock.now_us(), "lost", f"{words}.")
             writer.set_meta("closed_us", "")
             writer._end_open_placements()
             writer.commit()
@@ -236,8 +243,7 @@ class SessionWriter:
         number = self._outbox.insert("capture", {**_capture_facts(trace), **tags, **about})
         for part, start in enumerate(range(0, len(trace.codes), PART_SAMPLES)):
             codes = trace.codes[start : start + PART_SAMPLES]
-            blobs = codec.wave_envelope(codes), codec.encode_wave(codes)
-            self._outbox.say("INSERT INTO wave VALUES(?, ?, ?, ?, ?)", number, part, len(codes), *blobs)
+            self._outbox.say("INSERT INTO wave VALUES(?, ?, ?, ?, ?, ?, ?)", *wave_row(number, part, codes))
         return number
 
     def set_capture_role(self, capture: int, role: Role) -> None:
@@ -304,10 +310,18 @@ class SessionWriter:
         (self._segment,) = rows("SELECT coalesce(max(segment), -1) FROM clock").fetchone()
 
     def _buffer(self, series: int) -> Buffer:
-        (last,) = self._sql.execute("SELECT max(t1) FROM chunk WHERE series = ?", (series,)).fetchone()
-        buffer = Buffer(last_us=NEVER_US if last is None else last)
-        for n, body in self._sql.execute("SELECT n, body FROM tail WHERE series = ? ORDER BY t0", (series,)):
-            buffer.refill(codec.decode_tail(body, n))
+        last = self._sql.execute(
+            "SELECT t1, first + n FROM chunk WHERE series = ? ORDER BY t0 DESC LIMIT 1", (series,)
+        ).fetchone()
+        buffer = Buffer(*(last or ()))
+        for *place, crc, body in self._sql.execute(
+            "SELECT series, t0, t1, first, n, crc, body FROM tail WHERE series = ? ORDER BY t0", (series,)
+        ):
+            try:
+                check(crc, tuple(place), body)
+                buffer.refill(codec.decode_tail(body, place[-1]), place[-2])
+            except DamagedSession as error:
+                raise DamagedSession(f"{self.path}: readings not sealed yet are torn, {error}. {MEND}") from error
         return buffer
 
     def _ripe(self) -> bool:
@@ -331,11 +345,13 @@ class SessionWriter:
         if sealed:
             self._sql.execute("DELETE FROM tail WHERE series = ?", (series,))
         for first in range(0, sealed, CHUNK_READINGS):
-            row = chunk_row(series, buffer.stretch(first, min(first + CHUNK_READINGS, sealed)))
+            stretch = buffer.stretch(first, min(first + CHUNK_READINGS, sealed))
+            row = chunk_row(series, buffer.first + first, stretch)
             self._sql.execute(f"INSERT INTO chunk VALUES(NULL, {', '.join('?' * len(row))})", row)
-        rest = buffer.stretch(sealed or buffer.stored, len(buffer.t))
-        if len(rest):
-            self._sql.execute("INSERT INTO tail VALUES(NULL, ?, ?, ?, ?, ?)", tail_row(series, rest))
+        begin = sealed or buffer.stored
+        if begin < len(buffer.t):
+            row = tail_row(series, buffer.first + begin, buffer.stretch(begin, len(buffer.t)))
+            self._sql.execute("INSERT INTO tail VALUES(NULL, ?, ?, ?, ?, ?, ?, ?)", row)
 
     def _end_open_placements(self) -> None:
         """A placement that nobody ended ends with the last reading of its instrument's input."""
@@ -361,7 +377,8 @@ class SessionWriter:
         self._clock_row_s, self._drift_us = self._clock.monotonic_s(), self._clock.drift_us()
         wall_us = self._clock.now_us() + self._drift_us
         ties = {"mono_ns": round(self._clock_row_s * 1e9), "wall_ns": wall_us * 1000}
-        self._outbox.insert("clock", {"segment": self._segment, **ties, "kind": kind})
+        count = sum(buffer.first + len(buffer.t) for buffer in self._buffers.values())
+        self._outbox.insert("clock", {"segment": self._segment, **ties, "kind": kind, "readings": count})
 
 
 def _capture_facts(trace: Trace) -> dict[str, Any]:
