@@ -150,19 +150,24 @@ class SessionRecords:
         return self._reader.since(series, after_us)
 
     def overview(
-        self, series: int, start_us: int | None = None, end_us: int | None = None, buckets: int = 2000
+        self,
+        series: int,
+        start_us: int | None = None,
+        end_us: int | None = None,
+        buckets: int = 2000,
+        exact_readings: int | None = None,
     ) -> Overview:
         """A series between two times in at most ``buckets`` points; the extremes are never lost.
 
-        From the readings themselves up to ``EXACT_READINGS``, beyond that from stored envelopes,
-        whose blocks of 128 readings are counted where they begin.
+        From the readings themselves up to ``exact_readings`` (``EXACT_READINGS`` unless told otherwise), beyond
+        that from stored envelopes, whose blocks of 128 readings are counted where they begin.
         """
         parts = self._reader.parts(series, *_ends(start_us, end_us))
         if not parts:
             return overview(Blocks.of_readings(joined([])), 0, 0, buckets)
         start_us = parts[0].t0 if start_us is None else start_us
         end_us = parts[-1].t1 if end_us is None else end_us
-        if sum(part.n for part in parts) <= EXACT_READINGS:
+        if sum(part.n for part in parts) <= (EXACT_READINGS if exact_readings is None else exact_readings):
             blocks = Blocks.of_readings(self._cut(parts, start_us, end_us))
         else:
             blocks = self._long(parts, start_us, end_us)
