@@ -1,6 +1,7 @@
 """The quick instrument's process, and the ways of asking it that are compared: each a rate, questions a second."""
 
 import contextlib
+import os
 import socket
 import subprocess
 import sys
@@ -17,16 +18,38 @@ from tests.benchmarks.quick_instrument import BLOCK, VALUE
 ANSWER = VALUE.encode() + b"\n"
 CLOCK = SystemClock()
 WITHIN_S = 5.0
+PROCESSORS = sorted(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else []
 WARM_POLLS = 300  # every number has been before its question once
 
 
 @contextlib.contextmanager
-def quick_instrument(*words):
-    """What the process announced: its port, or the paths of its lines."""
+def processor_apart(process):
+    """An instrument has a processor of its own, and so has this one here, where the system has two and lets us.
+
+    Otherwise the kernel puts asker and instrument together or apart as it likes, and that decides more than
+    the way of asking does.
+    """
+    if len(PROCESSORS) < 2:
+        yield
+        return
+    before = os.sched_getaffinity(0)
+    first, *others = PROCESSORS
+    os.sched_setaffinity(process.pid, others)
+    os.sched_setaffinity(0, {first})
+    try:
+        yield
+    finally:
+        os.sched_setaffinity(0, before)
+
+
+@contextlib.contextmanager
+def quick_instrument(*words, apart=True):
+    """What the process announced: its port, or the paths of its lines. With ``apart``, see ``processor_apart``."""
     command = [sys.executable, "-m", "tests.benchmarks.quick_instrument", *words]
     process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
     try:
-        yield process.stdout.readline().split()
+        with processor_apart(process) if apart else contextlib.nullcontext():
+            yield process.stdout.readline().split()
     finally:
         process.stdin.close()
         process.wait(10)

@@ -39,7 +39,7 @@ PERIOD_S = SEALED_READINGS * MEMORY_POLL_S
 
 def run_apart(instruments, rounds, seconds, memory_s):
     """Measured in a process of its own; see ``measured`` for what is said."""
-    with quick_instrument("tcp", "0") as (port,), tempfile.TemporaryDirectory() as folder:
+    with quick_instrument("tcp", "0", apart=False) as (port,), tempfile.TemporaryDirectory() as folder:
         words = [sys.executable, "-m", "tests.benchmarks.sixteen", port, instruments, rounds, seconds, memory_s]
         said = subprocess.run(
             [str(word) for word in words],
