@@ -57,8 +57,7 @@ class MessageLink(ABC):
     def read_line(self, deadline_s: float) -> bytes:
         """See ``Link``."""
         message = self._receive_message(deadline_s)
-        if message.endswith(b"\r"):  # the frame tells the end all the same
-            self._remark("an answer ended with a carriage return alone where a line feed or nothing belongs")
+        self._look_at_end(message)
         return bytes(message.rstrip(b"\r\n"))
 
     def read_block(self, deadline_s: float) -> bytes:
@@ -72,6 +71,7 @@ class MessageLink(ABC):
         end = header.start + header.size
         if len(message) < end:
             raise OutOfStep(f"a block of {header.size} bytes ended after {len(message) - header.start}.")
+        self._look_at_end(message[end:])
         scpi.check_after_block(bytes(message[end:]))
         return bytes(memoryview(message)[header.start : end])
 
@@ -87,6 +87,10 @@ class MessageLink(ABC):
 
     def _discarded(self, what: str) -> None:
         self._remark(f"out of step: {what} was thrown away, its number is not that of the question")
+
+    def _look_at_end(self, message: bytearray) -> None:
+        if message.endswith(b"\r"):  # the frame tells the end all the same
+            self._remark("an answer ended with a carriage return alone where a line feed or nothing belongs")
 
     def _remark(self, remark: str) -> None:
         if remark not in self._remarks:

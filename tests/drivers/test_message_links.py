@@ -9,7 +9,7 @@ from drivers.links.choice import make_link
 from drivers.resource_names import parse_resource
 from simulated_instruments.faults import faulty
 from simulated_instruments.serving import serve_hislip, serve_vxi11
-from tests.drivers.campaign.instruments import CountingScope, CountingSupply
+from tests.drivers.campaign.instruments import SAMPLES, CountingScope, CountingSupply
 
 CLOCK = SystemClock()
 SHORT_S, AMPLE_S = 0.15, 5.0
@@ -106,4 +106,16 @@ def test_a_carriage_return_where_the_line_feed_belongs_is_said_though_the_frame_
         assert any("carriage return" in remark for remark in link.take_remarks())
         assert ask(link, b"MEAS:CURR?") == b"2.375"
         assert link.take_remarks() == []
+        link.close()
+
+
+@pytest.mark.parametrize("serve", [serve_hislip, serve_vxi11])
+def test_a_carriage_return_behind_a_block_is_said(serve):
+    """IEEE 488.2, 8.7.9 (from memory): a block ends where its header says, a terminator follows."""
+    with serve(CountingScope(CLOCK), wrap=faulty("terminator@1")) as server:
+        link = opened(server)
+        deadline_s = CLOCK.monotonic_s() + AMPLE_S
+        link.write(b"WAV:DATA?", deadline_s)
+        assert len(link.read_block(deadline_s)) == SAMPLES
+        assert any("carriage return" in remark for remark in link.take_remarks())
         link.close()
