@@ -4,7 +4,7 @@ import argparse
 import sys
 from collections.abc import Sequence
 
-from daemon.command_line import benches, instruments, marks, sessions, telling
+from daemon.command_line import benches, instruments, marks, mending, sessions, telling
 from daemon.running import check_package_name
 from drivers.errors import ProbetrailError
 
@@ -16,13 +16,13 @@ def make_parser() -> argparse.ArgumentParser:
         description="Keeps, tags and judges every reading of a repair while both hands hold probes.",
     )
     groups = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
-    for room in (benches, marks, telling, instruments, sessions):
+    for room in (benches, marks, telling, instruments, sessions, mending):
         room.add_commands(groups)
     return parser
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run one command; returns the exit code (0 done, 1 could not, 2 wrong words, 130 interrupted)."""
+    """Run one command; returns the exit code (0 done, 1 could not, 2 wrong words, 3 in part, 130 interrupted)."""
     options = make_parser().parse_args(arguments)
     try:
         check_package_name()

@@ -7,6 +7,7 @@ integer that holds them all, byte planes (all lowest bytes first), zlib.
 import struct
 import zlib
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -189,11 +190,13 @@ def _byte_planes(numbers: NDArray[np.unsignedinteger]) -> bytes:
     return np.ascontiguousarray(numbers).view(np.uint8).reshape(-1, width).T.tobytes()
 
 
-def _from_planes(plain: bytes, n: int, width: int) -> NDArray[np.uint64]:
+def _from_planes(plain: bytes, n: int, width: int) -> NDArray[Any]:
     planes = _whole(plain, n * width).reshape(width, n)
-    wide = np.zeros((n, 8), np.uint8)
-    wide[:, :width] = planes.T
-    return wide.view("<u8").reshape(n).astype(np.uint64)
+    # Plane by plane: many times quicker than one transposed copy.
+    numbers = np.empty((n, width), np.uint8)
+    for place in range(width):
+        numbers[:, place] = planes[place]
+    return numbers.view(f"<u{width}").reshape(n)
 
 
 def _pack_ints(numbers: Ints) -> bytes:
@@ -215,10 +218,12 @@ def _unpack_ints(plain: bytes, n: int) -> Ints:
     if width not in (1, 2, 4, 8):
         raise DamagedSession(f"a plane of integers names {width} bytes a number")
     folded = _from_planes(plain[_INTS.size :], n - 1, width)
+    one = folded.dtype.type(1)
     numbers = np.empty(n, np.int64)
     numbers[0] = first
-    numbers[1:] = (folded >> np.uint64(1)).view(np.int64) ^ -(folded & np.uint64(1)).view(np.int64)
-    return np.cumsum(numbers, dtype=np.int64)
+    # In the narrow type, whose negative wraps around as that of 64 bits does.
+    numbers[1:] = ((folded >> one) ^ np.negative(folded & one)).view(f"<i{width}")
+    return np.cumsum(numbers, out=numbers)
 
 
 def _narrowest(largest: int) -> int:

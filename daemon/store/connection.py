@@ -9,7 +9,7 @@ from daemon.store.schema import APPLICATION_ID, MIGRATIONS, PAGE_SIZE, STAND_INS
 from drivers.errors import DamagedSession, NewerSession, NotASession, SessionBusy, SessionError, StoreFull
 
 MEND = "Keep it untouched; `probetrail mend FILE` copies what is sound into a new file"
-_MAGIC = b"SQLite format 3\0"
+MAGIC = b"SQLite format 3\0"
 _WAIT_S = 2.0
 _FULL = {sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR_SHMSIZE}
 _TORN = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
@@ -95,7 +95,7 @@ def open_reading(path: Path) -> sqlite3.Connection:
 def check_file(path: Path) -> None:
     """Tell foreign and cut-off files by their first 100 bytes, before SQLite touches them."""
     head = read_head(path)
-    if head[:16] != _MAGIC:
+    if head[:16] != MAGIC:
         raise NotASession(f"{path} is no session file: choose another, or start a new session")
     if path.with_name(path.name + "-wal").exists():
         return  # pages may still lie in the log, so the length says nothing
@@ -145,12 +145,17 @@ def _identified(connection: sqlite3.Connection, path: Path) -> int:
     if connection.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
         raise NotASession(f"{path} is a database of another program: choose a session file")
     version = int(connection.execute("PRAGMA user_version").fetchone()[0])
+    check_version(version, path)
+    return version
+
+
+def check_version(version: int, path: Path) -> None:
+    """Raise ``NewerSession`` for a format that this program does not know yet."""
     if version > len(MIGRATIONS):
         raise NewerSession(
             f"{path} was written by a newer version (format {version}, this one knows "
             f"{len(MIGRATIONS)}): update this program"
         )
-    return version
 
 
 def _check_whole(connection: sqlite3.Connection, path: Path) -> None:

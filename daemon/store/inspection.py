@@ -60,14 +60,15 @@ def _missing(sql: sqlite3.Connection) -> Iterator[Loss]:
     rows = sql.execute(
         "SELECT series, first, n, t0, t1 FROM chunk UNION ALL SELECT series, first, n, t0, t1 FROM tail ORDER BY 1, 2"
     )
-    series, expected, last_us = 0, 0, None
+    started = sql.execute("SELECT CAST(value AS INTEGER) FROM meta WHERE key = 'started_us'").fetchone()
+    series, expected, last_us = 0, 0, 0
     for number, first, n, t0, t1 in rows:
         if first is None:
             continue  # of an earlier version, which did not count
         if number != series:
-            series, expected, last_us = number, 0, None
+            series, expected, last_us = number, 0, min(started[0], t0) if started else t0
         if first > expected:
-            yield Loss("readings", series, t0 if last_us is None else last_us, t0, first - expected, "rows are missing")
+            yield Loss("readings", series, last_us, t0, first - expected, "rows are missing")
         expected, last_us = max(expected, first + n), t1
 
 
