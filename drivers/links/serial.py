@@ -3,21 +3,23 @@
 import errno
 import os
 import select
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
+from contextlib import suppress
 from typing import Any
 
 import serial
 from serial.tools import list_ports
 
 from drivers.clock import Clock
-from drivers.errors import LinkClosed, LinkRefused, LinkTimeout
+from drivers.errors import LinkClosed, LinkError, LinkRefused, LinkTimeout
 from drivers.links.stream import StreamLink
 
 CHUNK = 4096
 SLICE_S = 0.05  # longest single wait, so that a deadline is never missed by more
 QUIET_S = 0.3  # silence after which nothing more of an earlier answer is expected
 PARITIES = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
+# TypeError and ValueError come where another thread or a pulled plug took the descriptor away.
+GONE = (OSError, TypeError, ValueError)
 FLOWS = ("none", "xonxoff", "rtscts", "dsrdtr")
 
 
@@ -56,22 +58,28 @@ class SerialLink(StreamLink):
             self._port.close()
             self._port = None
 
-    @contextmanager
-    def _open_port(self) -> Iterator[serial.Serial]:
-        """The port; what goes wrong with it is translated here and nowhere else."""
+    def _opened(self) -> serial.Serial:
         if self._port is None:
             raise LinkClosed(f"serial port {self._device} is not open.")
-        try:
-            yield self._port
-        except serial.SerialTimeoutException as error:
-            raise LinkTimeout(f"serial port {self._device} takes no bytes: check its flow option.") from error
-        except (OSError, TypeError, ValueError) as error:
-            # TypeError and ValueError come where another thread or a pulled plug took the descriptor away
-            raise LinkClosed(f"serial port {self._device} went away ({error}).") from error
+        return self._port
+
+    def _translated(self, error: Exception) -> LinkError:
+        """What goes wrong with the port is translated here and nowhere else."""
+        if isinstance(error, serial.SerialTimeoutException):
+            return LinkTimeout(f"serial port {self._device} takes no bytes: check its flow option.")
+        return LinkClosed(f"serial port {self._device} went away ({error}).")
 
     def _send(self, data: bytes, deadline_s: float) -> None:
-        with self._open_port() as port:
-            port.write(data)
+        port = self._opened()
+        try:
+            if self._descriptor is not None:
+                # pyserial would ask first whether there is room; what there is none for is its business.
+                with suppress(BlockingIOError):
+                    data = data[os.write(self._descriptor, data) :]
+            if data:
+                port.write(data)
+        except GONE as error:
+            raise self._translated(error) from error
 
     def _receive(self, deadline_s: float) -> bytes:
         rest_s = deadline_s - self._clock.monotonic_s()
@@ -96,7 +104,8 @@ class SerialLink(StreamLink):
 
     def _take(self, within_s: float) -> bytes:
         """All that is there, or that comes first within ``within_s``; empty when nothing does."""
-        with self._open_port() as port:
+        port = self._opened()
+        try:
             if self._descriptor is not None:
                 # pyserial would wait and read once for the first byte and once more for the rest.
                 if not select.select([self._descriptor], [], [], within_s)[0]:
@@ -107,6 +116,8 @@ class SerialLink(StreamLink):
             if waiting := port.in_waiting:
                 return bytes(port.read(waiting))
             return bytes(port.read(max(1, port.in_waiting))) if within_s else b""
+        except GONE as error:
+            raise self._translated(error) from error
 
     def clear(self, deadline_s: float) -> None:
         """See ``Link``."""
