@@ -15,7 +15,7 @@ import random
 import threading
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from daemon.acts import Act, Acted, Hand, not_done
 from daemon.bench_file import Setup
@@ -23,6 +23,7 @@ from daemon.output_mark import OutputMark
 from daemon.pace import Pace
 from drivers.clock import Clock
 from drivers.errors import DriverError, LinkError, WrongInstrument
+from drivers.instrument import check_known
 from drivers.protocols import Instrument, InstrumentSpec
 from drivers.readings import Identity, Poll, Trace
 
@@ -192,9 +193,10 @@ class Worker(threading.Thread):
 
     def _serve_once(self) -> None:
         self._say("opening")
-        instrument = self._opener(self._setup.spec, self._clock)
+        spec = replace(self._setup.spec, known=self._memory.identity)
+        instrument = self._opener(spec, self._clock)
         try:
-            self._check_identity(instrument.identity)
+            self._check_identity(spec, instrument.identity)
             self._make_off(instrument)
             self._say("ok", identity=instrument.identity)
             self._poll_until_stopped(instrument)
@@ -219,13 +221,8 @@ class Worker(threading.Thread):
         if poll is not None:
             self._report(Polled(self._name, poll, self._clock.now_us()))
 
-    def _check_identity(self, identity: Identity) -> None:
-        known = self._memory.identity
-        if known is not None and not known.same_instrument(identity):
-            raise WrongInstrument(
-                f"{identity} answers at {self._setup.spec.resource} where {known} did before: "
-                "its readings are not kept under the same name. Restart the daemon if it was exchanged on purpose."
-            )
+    def _check_identity(self, spec: InstrumentSpec, identity: Identity) -> None:
+        check_known(spec, identity)
         with self._lock:
             if not self._abandoned:
                 self._memory.identity = identity

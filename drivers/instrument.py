@@ -1,6 +1,8 @@
 """What every driver in here shares: a conversation, an identity, a way back to the front panel."""
 
 from drivers.conversation import Conversation
+from drivers.errors import WrongInstrument
+from drivers.protocols import InstrumentSpec
 from drivers.readings import Identity
 
 LOCAL = "SYST:LOC"  # common practice on RS-232 and raw TCP; GPIB and VXI-11 have go-to-local instead
@@ -45,3 +47,12 @@ class ScpiInstrument:
         # Without an error queue nobody can tell whether it was understood, and an instrument that does
         # not know the word beeps or shows an error at each poll: then the panel is left as it is.
         return self._conversation.has_error_queue and self._conversation.takes(LOCAL)
+
+
+def check_known(spec: InstrumentSpec, who: Identity) -> None:
+    """Raises ``WrongInstrument`` where another answers than ``spec.known``."""
+    if spec.known is not None and not spec.known.same_instrument(who):
+        raise WrongInstrument(
+            f"{who} answers at {spec.resource} where {spec.known} did before: its readings are not kept under "
+            "the same name. Restart the daemon if it was exchanged on purpose."
+        )

@@ -24,6 +24,7 @@ class InstrumentSpec:
     timeout_s: float = 1.0
     accuracy: Accuracy = NO_ACCURACY
     options: Mapping[str, Any] = field(default_factory=dict)
+    known: Identity | None = None  # who answered there before: another one is neither set nor read
 
 
 class Instrument(Protocol):

@@ -9,6 +9,7 @@ from drivers.conversation import Conversation
 from drivers.dialects import generator_dialect, scope_dialect
 from drivers.errors import DriverError
 from drivers.generator import ScpiGenerator
+from drivers.instrument import check_known
 from drivers.links.choice import TERMINATORS, make_link
 from drivers.links.link import Link
 from drivers.meter import ScpiMeter
@@ -160,6 +161,7 @@ def open_instrument(spec: InstrumentSpec, clock: Clock) -> Instrument:
     talk = Conversation(link, clock, spec.timeout_s, options["tagged"])
     talk.open()
     try:
+        check_known(spec, talk.identity)
         return make(talk, options["driver_options"] if options["driver"] else options, spec, clock)
     except BaseException:
         talk.close()

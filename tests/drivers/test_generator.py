@@ -4,9 +4,9 @@ import math
 
 import pytest
 
-from drivers.errors import CommandError, DriverError, InstrumentRefused
+from drivers.errors import CommandError, DriverError, InstrumentRefused, WrongInstrument
 from drivers.protocols import InstrumentSpec
-from drivers.readings import Quantity
+from drivers.readings import Identity, Quantity
 from drivers.registry import open_instrument
 from tests.drivers.conformance import SHORT_S
 from tests.drivers.instruments import generator
@@ -177,3 +177,13 @@ def test_a_generator_that_was_lost_is_switched_off_first_of_all_when_it_is_back(
     instrument.answers["OUTP"]("ON")  # by hand, in good order: it is not touched at the next opening
     open_instrument(spec, clock).let_go()
     assert instrument.answers["OUTP?"]() == "1"
+
+
+def test_another_box_that_answers_at_the_address_hears_no_command(serve, clock):
+    """What it feeds is not ours to switch, whatever was left on by the one that was there before."""
+    instrument = generator()
+    place = serve(TcpServer, instrument)
+    before = Identity("BENCH", "ANOTHER", "1", "1")
+    with pytest.raises(WrongInstrument, match=r"answers at .* where .*ANOTHER"):
+        open_instrument(InstrumentSpec("it", "generator", place.resource, timeout_s=SHORT_S, known=before), clock)
+    assert instrument.heard and not [heard for heard in instrument.heard if "?" not in heard]
