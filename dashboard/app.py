@@ -21,6 +21,7 @@ from dashboard.live import Relay, add_live_route
 from dashboard.page_shell import INDEX, shell
 from dashboard.review import Review
 from dashboard.routes import add_routes
+from dashboard.timeline_routes import add_timeline_routes
 
 
 def screen_token(daemon_token: str) -> str:
@@ -35,6 +36,7 @@ def build(door: Door, *, token: str, sessions: Path, relay: Relay | None = None)
     review = Review(sessions, relay)
     add_live_route(server, relay)
     add_routes(server, door, review)
+    add_timeline_routes(server, review)
     quiet_denials()
     policy = content_policy(_pages(server, review).csp_hashes())
     return Headers(Guard(server, token=token), policy=policy)
@@ -63,7 +65,6 @@ def _pages(server: FastAPI, review: Review) -> Dash:
 
     address = Input("address", "pathname"), Input("address", "search")
     pages.callback(Output("content", "children"), *address)(show_page)
-    timeline_page.add_callbacks(pages, review)
     return pages
 
 

@@ -1,32 +1,90 @@
-"""One placement looked at closely: its readings drawn and listed, its tags, what was made of it. Pure."""
+"""One placement looked at closely, as words and numbers: its readings, its tags, what was made and changed of it."""
 
 from typing import Any
 
 import pandas as pd
-import plotly.graph_objects as go
-from dash import dcc, html
 
-from dashboard.review import rows_of
-from dashboard.timeline_figure import INK, verdict_of
-from dashboard.words import clock_words, place_words, reads_words, unit_of, value_words, with_unit
+from daemon.records import SessionRecords
+from dashboard.session_story import rows_of, verdict_of, whole_number
+from dashboard.words import clock_words, local, place_words, reads_words, unit_of, value_words, with_unit
+from drivers.errors import SessionError
 
-MOST_DRAWN = 4000
+MOST_DRAWN = 1500
 MOST_LISTED = 400
-_PLOT = {"displaylogo": False, "displayModeBar": False, "responsive": True}
+
+_TAGS = ("point", "leg", "mode", "condition", "hypothesis")
+_FED_BY = {"condition": "fed by"}
 
 
-def placement_panel(row: Any, readings: pd.DataFrame, changes: pd.DataFrame) -> list[Any]:
-    """The panel of one placement's row, its readings and its corrections."""
-    return [
-        html.H2([f"{place_words(row)}, probe {row.probe}, from {clock_words(int(row.t0_us))}"], id="panel-heading"),
-        html.Div(className="panel-two", children=[_facts(row, changes), _plot(row, readings)]),
-        _list(readings),
-    ]
-
-
-def _facts(row: Any, changes: pd.DataFrame) -> html.Dl:
-    judgement = row.judgement if isinstance(row.judgement, dict) else {}
+def stay_words(records: SessionRecords, number: int) -> dict[str, Any]:
+    """What the page's panel shows of placement ``number``. Raises ``SessionError`` where there is none."""
+    row = _row(records, number)
     unit = unit_of(row.quantity)
+    judgement = row.judgement if isinstance(row.judgement, dict) else {}
+    series = _series(records, row)
+    return {
+        "placement": number,
+        "heading": f"{place_words(row)}, probe {row.probe}, from {clock_words(int(row.t0_us))}",
+        "t0_us": int(row.t0_us),
+        "t1_us": whole_number(row.t1_us),
+        "facts": _facts(row, judgement, unit),
+        "unit": unit,
+        "low": judgement.get("low"),
+        "high": judgement.get("high"),
+        "struck": bool(row.struck),
+        "tags": {name: getattr(row, name) for name in _TAGS},
+        "history": history_words(records, number),
+        **_drawn(records, row, series),
+    }
+
+
+def _row(records: SessionRecords, number: int) -> Any:
+    placements = records.placements(number - 1)
+    found = rows_of(placements[placements["id"] == number])
+    if not found:
+        raise SessionError(f"There is no placement {number} in this session.")
+    return found[0]
+
+
+def _series(records: SessionRecords, row: Any) -> int | None:
+    """The number of the series that a placement's readings are in, None before the first of them."""
+    series = records.series()
+    own = series[(series["instrument"] == row.instrument) & (series["channel"] == row.channel)]
+    exact = own[own["quantity"] == row.quantity]
+    chosen = exact if len(exact) or row.quantity else own
+    return int(chosen.iloc[0]["id"]) if len(chosen) else None
+
+
+def _drawn(records: SessionRecords, row: Any, series: int | None) -> dict[str, Any]:
+    if series is None:
+        return {"points": [], "listed": [], "count": 0}
+    t0_us, t1_us = int(row.t0_us), whole_number(row.t1_us)
+    view = records.overview(series, t0_us, t1_us, MOST_DRAWN)
+    # Many readings were summed up: only those of the last stretch, at the pace of the stay's end, are listed.
+    since_us = t0_us if view.exact else _since_us(records, series, int(view.t[-1]), t0_us)
+    listed = records.readings(series, since_us, t1_us)
+    points = zip(((view.t - t0_us) / 1e6).tolist(), view.low.tolist(), view.high.tolist(), strict=True)
+    return {
+        "points": [[at, *(None if value != value else value for value in ends)] for at, *ends in points],
+        "listed": [_reading(each) for each in rows_of(listed.tail(MOST_LISTED))],
+        "count": len(listed) if view.exact else None,
+    }
+
+
+def _since_us(records: SessionRecords, series: int, last_us: int, t0_us: int) -> int:
+    for seconds in (10, 100, 1000, 10_000):
+        since_us = last_us - seconds * 1_000_000
+        if since_us <= t0_us or len(records.overview(series, since_us, None, MOST_LISTED).t) >= MOST_LISTED:
+            return max(since_us, t0_us)
+    return since_us
+
+
+def _reading(row: Any) -> list[str]:
+    value = "" if pd.isna(row.value) else f"{row.value:.6g} {row.unit}"
+    return [f"{local(round(row.time.timestamp() * 1e6)):%H:%M:%S.%f}"[:-3], value, row.flags]
+
+
+def _facts(row: Any, judgement: dict[str, Any], unit: str) -> list[list[str]]:
     told = [
         ("reads", _settled_words(row)),
         ("verdict", verdict_of(row)),
@@ -37,10 +95,9 @@ def _facts(row: Any, changes: pd.DataFrame) -> html.Dl:
         ("fed by", row.condition),
         ("hypothesis", row.hypothesis or "none"),
         ("instrument", " ".join(part for part in (row.instrument, row.channel) if part)),
-        ("readings", str(int(row.count))),
-        *(("changed", _change_words(change)) for change in rows_of(changes)),
+        ("settled readings", str(int(row.count))),
     ]
-    return html.Dl([html.Div([html.Dt(name), html.Dd(words)]) for name, words in told if words], className="facts")
+    return [[name, str(words)] for name, words in told if words]
 
 
 def _settled_words(row: Any) -> str:
@@ -55,76 +112,25 @@ def _limits(judgement: dict[str, Any], unit: str) -> str:
     return f"{with_unit(judgement['low'], unit)} to {with_unit(judgement['high'], unit)}"
 
 
-def _change_words(change: Any) -> str:
-    parts = [_one_change(name, change.before.get(name), after) for name, after in change.after.items()]
-    why = f" ({change.why})" if change.why else ""
-    return f"{clock_words(int(change.t_us))} {', '.join(parts)}{why}"
+def history_words(records: SessionRecords, placement: int | None = None) -> list[dict[str, Any]]:
+    """Every change, or those of one placement: when, of what, before and after, why; the newest first."""
+    changes = records.changes()
+    if placement is not None:
+        changes = changes[(changes["target"] == "placement") & (changes["row"] == placement)]
+    return [_change(row) for row in rows_of(changes.iloc[::-1])]
+
+
+def _change(row: Any) -> dict[str, Any]:
+    return {
+        "t_us": int(row.t_us),
+        "of": f"{row.target} {row.row}",
+        "placement": int(row.row) if row.target == "placement" else None,
+        "what": ", ".join(_one_change(name, row.before.get(name), after) for name, after in row.after.items()),
+        "why": row.why,
+    }
 
 
 def _one_change(name: str, before: Any, after: Any) -> str:
     if name == "struck":
         return "struck" if after else "strike undone"
-    words = {"condition": "fed by"}.get(name, name)
-    return f"{words}: {before or 'none'} → {after or 'none'}"
-
-
-def _plot(row: Any, readings: pd.DataFrame) -> dcc.Graph:
-    every = max(1, -(-len(readings) // MOST_DRAWN))
-    shown = readings.iloc[::every]
-    begin = pd.Timestamp(int(row.t0_us), unit="us", tz="UTC")
-    seconds = (shown["time"] - begin).dt.total_seconds()
-    figure = go.Figure()
-    judgement = row.judgement if isinstance(row.judgement, dict) else {}
-    if judgement.get("low") is not None and judgement.get("high") is not None:
-        figure.add_hrect(
-            y0=judgement["low"], y1=judgement["high"], fillcolor="rgba(125,130,136,0.18)", line_width=0,
-            annotation_text="permitted", annotation_position="top left",
-        )  # fmt: skip
-    figure.add_scatter(
-        x=seconds.tolist(),
-        y=[None if pd.isna(value) else float(value) for value in shown["value"]],
-        mode="lines+markers",
-        line={"color": "#0072b2", "width": 1.6},
-        marker={"size": 5},
-        hovertemplate="%{x:.2f} s: %{y:.5g} " + unit_of(row.quantity) + "<extra></extra>",
-    )
-    plain = {"gridcolor": "rgba(125,130,136,0.28)", "zeroline": False, "color": INK}
-    figure.update_layout(
-        height=270,
-        margin={"l": 60, "r": 8, "t": 8, "b": 40},
-        paper_bgcolor="rgba(0,0,0,0)",
-        plot_bgcolor="rgba(0,0,0,0)",
-        font={"family": "system-ui, Segoe UI, Liberation Sans, sans-serif", "size": 13, "color": INK},
-        xaxis={**plain, "title": {"text": "seconds since the placement began", "font": {"size": 13}}},
-        yaxis={**plain, "ticksuffix": f" {unit_of(row.quantity)}", "range": _flat_range(shown["value"])},
-        showlegend=False,
-        uirevision=f"placement {row.id}",
-    )
-    return dcc.Graph(figure=figure, config=_PLOT, className="panel-plot")
-
-
-def _flat_range(values: "pd.Series[float]") -> list[float] | None:
-    """Room around a line that is all but flat, which would else be magnified or lost; None leaves it to the plot."""
-    middle = values.mean()
-    room = max(abs(middle) * 0.1, 1e-3)
-    return [middle - room, middle + room] if values.max() - values.min() < room / 5 else None
-
-
-def _list(readings: pd.DataFrame) -> html.Details:
-    shown = readings.tail(MOST_LISTED)
-    more = "" if len(shown) == len(readings) else f", the last {len(shown)} of them"
-    rows = [
-        html.Tr([
-            html.Td(_moment(row.time)),
-            html.Td("" if pd.isna(row.value) else f"{row.value:.6g} {row.unit}", className="number"),
-            html.Td(row.flags),
-        ])
-        for row in rows_of(shown)
-    ]  # fmt: skip
-    head = html.Tr([html.Th(heading, scope="col") for heading in ("at", "value", "flags")])
-    count = "1 reading" if len(readings) == 1 else f"{len(readings)} readings"
-    return html.Details([html.Summary(f"{count} as a table{more}"), html.Table([html.Thead(head), html.Tbody(rows)])])
-
-
-def _moment(time: pd.Timestamp) -> str:
-    return f"{time.tz_convert('UTC').to_pydatetime().astimezone():%H:%M:%S.%f}"[:-3]
+    return f"{_FED_BY.get(name, name)}: {before or 'none'} → {after or 'none'}"

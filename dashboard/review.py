@@ -5,9 +5,6 @@ running, can be named: a page cannot make this process read any other file.
 """
 
 import json
-from collections import OrderedDict
-from contextlib import suppress
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -15,44 +12,23 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from daemon.records import SessionRecords, SessionSummary, list_sessions, open_session
+from daemon.records import Overview, SessionRecords, SessionSummary, list_sessions, open_session, says_nothing
 from dashboard.live import Relay
+from dashboard.placement_panel import history_words, stay_words
+from dashboard.session_story import Mark, rows_of, story, whole_number
+from dashboard.window_bytes import window_bytes
 from drivers.clock import Clock, SystemClock
 from drivers.errors import SessionError
 
 TREND_POINTS = 1500
 TRACE_POINTS = 700
-MOST_THUMBNAILS = 64
+MOST_COLUMNS = 2000
+# A stored envelope sums up so many readings: with more to a column it draws the same line, and much sooner.
+BLOCK_READINGS = 128
 LONG_TRACE = 400_000  # samples; beyond that the stored envelope is drawn
-SHORT_STAY_US = 2_000_000
 
 Rows = list[list[float | None]]
 Floats = NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Story:
-    """One session at one moment; the frames are those of ``daemon.records``."""
-
-    meta: dict[str, str]
-    placements: pd.DataFrame
-    events: pd.DataFrame
-    switch_ons: pd.DataFrame
-    objections: pd.DataFrame
-    now_us: int | None = None  # of a running session: an open placement lasts until now
-
-    @property
-    def mark(self) -> str:
-        """Changes when anything of the story does, so that a page is redrawn only then."""
-        placements = self.placements
-        standing = (
-            self.events["id"].max() if len(self.events) else 0,
-            len(placements),
-            placements["count"].sum() if len(placements) else 0,
-            placements["struck"].sum() if len(placements) else 0,
-            self.now_us if self.now_us is not None and placements["t1_us"].isna().any() else 0,
-        )
-        return "-".join(str(int(number)) for number in standing)
 
 
 class Review:
@@ -62,7 +38,6 @@ class Review:
         self._sessions = sessions
         self._relay = relay
         self._clock = clock or SystemClock()
-        self._thumbnails: OrderedDict[tuple[Path, int], Rows] = OrderedDict()
 
     def listing(self) -> list[SessionSummary]:
         """The sessions that can be looked at: the folder's, and the running one wherever it lies."""
@@ -86,26 +61,53 @@ class Review:
         path = self._relay.session_path
         return Path(path).resolve() if path else None
 
-    def story(self, name: str) -> Story:
-        """Placements, events, switch-ons and objections of a session."""
-        path = self.file_of(name)
-        running = path == self._running()
-        with open_session(path) as records:
-            return Story(
-                meta=records.meta,
-                placements=records.placements(),
-                events=records.events(),
-                switch_ons=records.switch_ons(),
-                objections=records.objections(),
-                now_us=self._clock.now_us() if running else None,
-            )
+    def _now_us(self, path: Path) -> int | None:
+        """The present for the running session, None for any other."""
+        return self._clock.now_us() if path == self._running() else None
 
-    def stay(self, name: str, placement: int) -> tuple[pd.DataFrame, pd.DataFrame]:
-        """The readings of one placement, and the corrections made to it."""
+    def story(self, name: str, since: str = "") -> dict[str, Any]:
+        """Everything of a session but its readings; with ``since``, an earlier answer's mark, only what is new."""
+        path = self.file_of(name)
+        now_us = self._now_us(path)
+        with open_session(path) as records:
+            t0_us, t1_us = _ends(records, now_us)
+            told = story(records, Mark.read(since), now_us)
+        running = str(path) if now_us is not None else None
+        return {"session": name or path.name, "running": running, "t0_us": t0_us, "t1_us": t1_us, **told}
+
+    def window(self, name: str, start_us: int | None, end_us: int | None, columns: int) -> bytes:
+        """Every series between two times, in at most ``columns`` points each (see ``dashboard.window_bytes``).
+
+        The whole session where a time is None.
+        """
+        path = self.file_of(name)
+        with open_session(path) as records:
+            if start_us is None or end_us is None:
+                start_us, end_us = _ends(records, self._now_us(path))
+            columns = min(max(columns, 2), MOST_COLUMNS)
+            torn: dict[int, str] = {}
+            views: dict[int, Overview] = {}
+            for number in records.series()["id"].tolist():
+                try:
+                    views[number] = records.overview(number, start_us, end_us, columns, columns * BLOCK_READINGS)
+                except SessionError as error:
+                    torn[number] = str(error)
+        return window_bytes(views, start_us, end_us, {"torn": torn})
+
+    def stay(self, name: str, placement: int) -> dict[str, Any]:
+        """One placement: its words, its readings thinned and listed, and what was changed of it."""
         with open_session(self.file_of(name)) as records:
-            changes = records.changes()
-            own = changes[(changes["target"] == "placement") & (changes["row"] == placement)]
-            return records.readings_by_placement(placement), own
+            return stay_words(records, placement)
+
+    def history(self, name: str) -> dict[str, Any]:
+        """Every change that was made to what was kept, the newest first."""
+        with open_session(self.file_of(name)) as records:
+            return {"rows": history_words(records)}
+
+    def losses(self, name: str) -> dict[str, Any]:
+        """What the file should hold and does not, as sentences; of a sound one none. Reads the whole file."""
+        with open_session(self.file_of(name)) as records:
+            return {"sentences": [str(words) for words in records.losses()["text"]]}
 
     def recent(self, minutes: float, series: bool = True) -> dict[str, Any]:
         """What was read in the last ``minutes`` of the running session, and where the probes were."""
@@ -124,20 +126,15 @@ class Review:
         with open_session(self.file_of(name)) as records:
             return {"rows": trace_rows(records, number)}
 
-    def thumbnails(self, name: str, numbers: list[int]) -> dict[int, Rows]:
-        """The rows of several kept traces by number, as ``capture`` gives them; those that can be read."""
-        path = self.file_of(name)
-        unknown = [number for number in numbers if (path, number) not in self._thumbnails]
-        if unknown:
-            with open_session(path) as records:
-                for number in unknown:
-                    # A torn trace must not hide the rest of the session.
-                    with suppress(SessionError):
-                        self._thumbnails[path, number] = trace_rows(records, number)
-        known = {number: self._thumbnails[path, number] for number in numbers if (path, number) in self._thumbnails}
-        while len(self._thumbnails) > MOST_THUMBNAILS:
-            self._thumbnails.popitem(last=False)
-        return known
+
+def _ends(records: SessionRecords, now_us: int | None) -> tuple[int, int]:
+    """First and last moment of a session, the present of a running one."""
+    started = records.meta.get("started_us", "")
+    begin_us = int(started) if started.isdigit() else None
+    last_event_us = records.events()["t_us"].max() if now_us is None else None
+    known = [each for each in (records.last_us, last_event_us, now_us) if each is not None and not pd.isna(each)]
+    end_us = max((int(each) for each in known), default=begin_us or 0)
+    return min(end_us - 1, end_us if begin_us is None else begin_us), end_us
 
 
 def _drawn(records: SessionRecords, series: int, since_us: int) -> Rows:
@@ -152,23 +149,6 @@ def _number(value: float) -> float | None:
     return value if np.isfinite(value) else None
 
 
-def rows_of(frame: pd.DataFrame) -> list[Any]:
-    """The rows of a frame of records, columns as attributes."""
-    return list(frame.itertuples())
-
-
-def says_nothing(row: Any) -> bool:
-    """True for a stay that was over before anything settled, as after each change of mode; never for a struck one."""
-    if row.struck or row.count or pd.isna(row.t1_us):
-        return False
-    return bool(int(row.t1_us) - int(row.t0_us) < SHORT_STAY_US)
-
-
-def telling(placements: pd.DataFrame) -> pd.DataFrame:
-    """The placements that have something to tell."""
-    return placements[[not says_nothing(row) for row in rows_of(placements)]]
-
-
 def _bands(placements: pd.DataFrame, since_us: int) -> list[dict[str, Any]]:
     ends = placements["t1_us"].astype("Int64")
     near = placements[(ends.isna() | (ends >= since_us).fillna(False)).astype(bool)]
@@ -180,9 +160,9 @@ def _bands(placements: pd.DataFrame, since_us: int) -> list[dict[str, Any]]:
             "point": row.point,
             "leg": row.leg,
             "struck": bool(row.struck),
-            "silent": says_nothing(row),
+            "silent": says_nothing(int(row.t0_us), whole_number(row.t1_us), row.count, row.struck),
             "t0_us": int(row.t0_us),
-            "t1_us": None if pd.isna(row.t1_us) else int(row.t1_us),
+            "t1_us": whole_number(row.t1_us),
         }
         for row in rows_of(near)
     ]

@@ -1,12 +1,15 @@
 """The timeline and the list of sessions in a real browser."""
 
+import json
+from typing import Any
+
 import pytest
 from playwright.sync_api import BrowserContext, Page, expect
 
 from tests.dashboard.conftest import TOKEN, Served, wait_until
 from tests.dashboard.sample_session import STAYS, write_sample_session
 
-BARS = ".timeline-plot .barlayer .point path"
+CANVAS = ".timeline-canvas[data-drawn]"
 
 
 @pytest.fixture
@@ -15,8 +18,26 @@ def timeline(served: Served, context: BrowserContext) -> Page:
     page = context.new_page()
     page.goto(f"{served.address}/?token={TOKEN}")
     page.goto(f"{served.address}/timeline?session=deck.session")
-    page.wait_for_selector(BARS)
+    page.wait_for_selector(CANVAS)
     return page
+
+
+def drawn(page: Page) -> dict[str, Any]:
+    """What the time axis last drew."""
+    told: dict[str, Any] = json.loads(page.locator(CANVAS).get_attribute("data-drawn") or "{}")
+    return told
+
+
+def bars(page: Page) -> int:
+    return sum(int(lane["bars"]) for lane in drawn(page)["lanes"])
+
+
+def press_bar(page: Page, placement: int) -> None:
+    """A press with the mouse on the bar of a placement."""
+    box = page.locator(CANVAS).bounding_box()
+    assert box is not None
+    (x, y) = next((x, y) for lane in drawn(page)["lanes"] for number, x, y in lane["places"] if number == placement)
+    page.mouse.click(box["x"] + x, box["y"] + y)
 
 
 def rows(page: Page) -> list[str]:
@@ -25,7 +46,7 @@ def rows(page: Page) -> list[str]:
 
 def test_every_placement_is_drawn_and_listed_with_its_settled_value_and_verdict(timeline: Page) -> None:
     """Seven stays: seven bars, seven rows; the struck one says so in words."""
-    assert timeline.locator(BARS).count() == len(STAYS)
+    assert bars(timeline) == len(STAYS)
     listed = rows(timeline)
     assert len(listed) == len(STAYS)
     assert all(point in row and mode in row for row, (_, point, _, mode, *_rest) in zip(listed, STAYS, strict=True))
@@ -37,39 +58,46 @@ def test_every_placement_is_drawn_and_listed_with_its_settled_value_and_verdict(
     assert "C308, PLAY: missing." in events
 
 
-def test_a_missing_switch_on_stands_on_the_time_axis_with_its_trace(timeline: Page) -> None:
-    """Its words above the axis, its trace as a thumbnail that comes from nowhere else."""
-    expect(timeline.locator(".annotation-text")).to_contain_text("C308: missing")
-    source = "document.querySelector('.timeline-plot image')?.href.baseVal.slice(0, 11)"
-    wait_until(lambda: timeline.evaluate(source) == "data:image/", "the trace is drawn")
+def test_a_missing_switch_on_is_counted_and_reached_by_one_key(timeline: Page) -> None:
+    """It is among what a technician looks for first, and its words are told where the pointer rests."""
+    expect(timeline.locator("#timeline-troubles")).to_have_text("3 outside, 1 objection, 1 missing switch-on")
+    timeline.keyboard.press("o")
+    timeline.keyboard.press("o")
+    expect(timeline.locator("#panel-heading")).to_contain_text("PBV · S301g PLAY contact, probe 1")
+    box = timeline.locator(CANVAS).bounding_box()
+    assert box is not None
+    below = max(y for lane in drawn(timeline)["lanes"] for _, _, y in lane["places"]) + 110
+    timeline.mouse.move(box["x"] + 150, box["y"] + below)
+    expect(timeline.locator(".timeline-tip")).to_contain_text("C308: missing. 4.9 % of the reference.")
 
 
 def test_a_filter_leaves_only_what_passes_it(timeline: Page) -> None:
     """By point, then also by mode: plot and table agree."""
-    timeline.locator("#filter-point").click()
-    timeline.get_by_role("option", name="PBV").click()
+    timeline.locator("#filter-point summary").click()
+    timeline.get_by_label("PBV").check()
     timeline.keyboard.press("Escape")
     wait_until(lambda: len(rows(timeline)) == 3, "three placements on PBV")
-    wait_until(lambda: timeline.locator(BARS).count() == 3, "three bars")
-    timeline.locator("#filter-mode").click()
-    timeline.get_by_role("option", name="STOP").click()
+    wait_until(lambda: bars(timeline) == 3, "three bars")
+    timeline.keyboard.press("m")
+    timeline.keyboard.press("Tab")
+    timeline.keyboard.press("Space")
     timeline.keyboard.press("Escape")
+    expect(timeline.locator("#filter-mode")).to_contain_text("STOP")
     wait_until(lambda: len(rows(timeline)) == 1, "one placement on PBV in STOP")
+    timeline.get_by_role("button", name="show all again").click()
+    wait_until(lambda: bars(timeline) == len(STAYS), "all of them again")
 
 
 def test_a_click_on_a_placement_shows_its_readings(timeline: Page) -> None:
     """The panel has a plot, a table with every reading, the tags, the judgement and the corrections."""
-    bar = timeline.locator(BARS).first
-    box = bar.bounding_box()
-    assert box is not None
-    timeline.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    press_bar(timeline, 1)
     panel = timeline.locator("#timeline-panel")
     expect(panel.locator("h2")).to_contain_text("B12, probe 1")
     expect(panel).to_contain_text("12.0 V printed for STOP, 10 %")
     expect(panel).to_contain_text("isolation transformer")
     expect(panel.locator("summary")).to_have_text("90 readings as a table")
-    assert panel.locator("tbody tr").count() == 90
-    expect(panel.locator(".js-plotly-plot")).to_be_visible()
+    expect(panel.locator("tbody tr")).to_have_count(90)
+    expect(panel.locator(".panel-plot")).to_be_visible()
 
 
 def test_the_timeline_works_by_keyboard_alone(timeline: Page) -> None:
@@ -112,7 +140,7 @@ def test_a_session_that_is_not_there_is_answered_with_a_list(served: Served, con
         page.goto(f"{served.address}/timeline?session={name}")
         expect(page.locator("#timeline")).to_contain_text(f"There is no session '{name}' here. Choose one:")
     page.get_by_role("link", name="cassette deck").click()
-    page.wait_for_selector(BARS)
+    page.wait_for_selector(CANVAS)
 
 
 def test_a_session_is_started_only_with_the_unit_named_and_its_class_answered(
@@ -173,7 +201,7 @@ def test_nothing_runs_out_of_the_timeline_or_the_list(
     page.set_viewport_size({"width": width, "height": 800})
     page.goto(f"{served.address}/?token={TOKEN}")
     page.goto(f"{served.address}/timeline?session=deck.session")
-    page.wait_for_selector(BARS)
+    page.wait_for_selector(CANVAS)
     page.keyboard.press("n")
     page.wait_for_selector("#timeline-panel h2")
     assert page.evaluate("document.documentElement.scrollWidth") <= width

@@ -1,13 +1,9 @@
-"""The pure parts behind the pages: words, thinning, labels."""
-
-import re
-from urllib.parse import unquote
+"""The pure parts behind the pages: words and thinning."""
 
 import numpy as np
 import pytest
 
 from dashboard.review import thinned
-from dashboard.timeline_figure import thumbnail
 from dashboard.words import with_unit
 
 
@@ -44,15 +40,3 @@ def test_thinning_a_trace_loses_no_extreme() -> None:
     spike = next(row for row in rows if row[2] == 9.0)
     assert spike[0] <= 54.321 < spike[0] + 100_000 / 700 / 1000 + 1e-9
     assert thinned(np.empty(0), np.empty(0), np.empty(0), 700) == []
-
-
-def test_a_thumbnail_draws_trace_and_reference_on_one_scale() -> None:
-    """A trace of a tenth of its reference covers a tenth of the reference's height; nothing is fetched for it."""
-    kick = [[0.0, 0.0, 0.0], [1.0, 10.0, 10.0], [2.0, 0.0, 0.0]]
-    address = thumbnail([[t, low / 10, high / 10] for t, low, high in kick], kick, "#000000")
-    assert address.startswith("data:image/svg+xml,")
-    reference, trace = (
-        [float(dot.split(",")[1]) for dot in points.split()]
-        for points in re.findall("points='([^']*)'", unquote(address))
-    )
-    assert max(trace) - min(trace) == pytest.approx((max(reference) - min(reference)) / 10, abs=0.11)
