@@ -16,5 +16,8 @@ def checksum(numbers: tuple[int, ...], *bodies: bytes) -> int:
 
 def check(crc: int | None, numbers: tuple[int | None, ...], *bodies: bytes) -> None:
     """Raise ``DamagedSession`` where ``crc`` is another; None, of a row that an earlier version wrote, says nothing."""
-    if crc is not None and crc != checksum(tuple(number or 0 for number in numbers), *bodies):
+    if crc is None:
+        return
+    known = numbers if None not in numbers else tuple(number or 0 for number in numbers)
+    if crc != checksum(known, *bodies):  # type: ignore[arg-type] # because a tuple without None is not seen as one
         raise DamagedSession("its checksum does not fit")

@@ -40,29 +40,31 @@ def log_state(session: Path) -> LogState:
     if log_is_missing(session):
         return LogState(missing=True)
     body = _content(session)
-    return _judged(body) if len(body) >= _HEADER else LogState(lost_commits=1 if body else 0)
+    return _judged(body) if body else LogState()
 
 
 def log_is_missing(session: Path) -> bool:
-    """Whether a file in write-ahead mode has nothing beside it: a reader leaves an empty log where there was none."""
+    """Whether a file in write-ahead mode has no log beside it: a reader leaves an empty one where there was none."""
     log = log_path(session)
-    if log.exists() and log.stat().st_size:
+    if log.exists() and log.stat().st_size >= _HEADER:
         return False
     with session.open("rb") as file:
         return file.read(20)[18:20] == b"\x02\x02"
 
 
 def _content(session: Path) -> bytes:
+    """The log; b"" where there is none, or less than its header."""
     try:
-        return log_path(session).read_bytes()
+        body = log_path(session).read_bytes()
     except FileNotFoundError:
         return b""
+    return body if len(body) >= _HEADER else b""
 
 
 def sound_pages(session: Path) -> dict[int, bytes]:
     """The newest sound content of each page that the log holds, by page number from 1."""
     body = _content(session)
-    if len(body) < _HEADER:
+    if not body:
         return {}
     frames, page = _frames(body)
     sound = _judged(body).sound_frames
@@ -77,7 +79,8 @@ def _frames(body: bytes) -> tuple[NDArray[np.uint8], int]:
     if not 512 <= page <= 65536 or page & (page - 1):
         return np.empty((0, 0), np.uint8), 0
     count = (len(body) - _HEADER) // (_FRAME + page)
-    return np.frombuffer(body, np.uint8, count * (_FRAME + page), _HEADER).reshape(count, -1), page
+    octets = np.frombuffer(body[_HEADER : _HEADER + count * (_FRAME + page)], np.uint8)
+    return octets.reshape(count, _FRAME + page), page
 
 
 def _judged(body: bytes) -> LogState:

@@ -3,9 +3,8 @@
 import contextlib
 import sqlite3
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,8 +25,7 @@ _IN_REACH = """series = :series AND t1 >= :start AND t0 <= :end AND t0 >=
   coalesce((SELECT max(t0) FROM chunk WHERE series = :series AND t0 <= :start), :start)"""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Part:
+class Part(NamedTuple):
     """A run of readings of one series: a chunk not yet read, or readings at hand."""
 
     series: int

@@ -109,24 +109,22 @@ def test_a_session_that_runs_or_was_left_open_has_lost_nothing(left_open, path, 
         assert len(records.readings()) == 150 and len(records.losses()) == 0
 
 
-def test_a_torn_chunk_costs_a_long_view_its_own_times_only(sound, path, monkeypatch):
+def test_a_torn_chunk_costs_a_long_view_its_own_times_only(sound, path):
     """Its envelope has a checksum of its own, so the view may still be drawn from it."""
-    monkeypatch.setattr("daemon.records.EXACT_READINGS", 100)
     say(path, PARTIAL["torn values of a chunk"][0])
     with open_session(path) as records:
-        view = records.overview(1, buckets=20)
+        view = records.overview(1, buckets=20, exact_readings=100)
     assert (view.low.min(), view.high.max()) == (0.0, 9.999)
 
 
 @pytest.mark.parametrize("statement", ["substr(env, 2)", "zeroblob(length(env))"])
-def test_a_torn_envelope_is_made_anew_from_the_readings(statement, sound, path, monkeypatch):
-    monkeypatch.setattr("daemon.records.EXACT_READINGS", 100)
+def test_a_torn_envelope_is_made_anew_from_the_readings(statement, sound, path):
     with open_session(path) as records:
-        whole = records.overview(1, buckets=40), records.trace_envelope(1)
+        whole = records.overview(1, buckets=40, exact_readings=100), records.trace_envelope(1)
     say(path, f"UPDATE chunk SET env = {statement}")
     say(path, f"UPDATE wave SET env = {statement}")
     with open_session(path) as records:
-        view, trace = records.overview(1, buckets=40), records.trace_envelope(1)
+        view, trace = records.overview(1, buckets=40, exact_readings=100), records.trace_envelope(1)
         assert len(records.losses()) == 0
     assert np.array_equal(view.high, whole[0].high) and np.array_equal(view.t, whole[0].t)
     assert all(np.array_equal(mine, before) for mine, before in zip(trace, whole[1], strict=True))

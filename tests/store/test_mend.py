@@ -51,7 +51,7 @@ def test_of_a_sound_session_everything_comes_over_bit_for_bit(sound, path, targe
 
 
 def test_whatever_page_is_torn_the_rest_is_saved_and_the_lost_are_counted(sound, path, target, clock):
-    """Every other page of the file in turn, the first with its head and the schema too; saved and lost make the whole."""
+    """Every other page, the first with its head and the schema too; saved and lost make the whole."""
     whole = path.read_bytes()
     saved = []
     for page in [0, *range(1, len(whole) // damage.PAGE, 2)]:
