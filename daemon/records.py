@@ -42,7 +42,6 @@ __all__ = [
     "says_nothing",
 ]
 
-EXACT_READINGS = 512_000  # up to so many, an overview is summed up from the readings themselves
 SLICE_READINGS = 500_000
 SHORT_STAY_US = 2_000_000
 
@@ -159,15 +158,16 @@ class SessionRecords:
     ) -> Overview:
         """A series between two times in at most ``buckets`` points; the extremes are never lost.
 
-        From the readings themselves up to ``exact_readings`` (``EXACT_READINGS`` unless told otherwise), beyond
-        that from stored envelopes, whose blocks of 128 readings are counted where they begin.
+        Each point sums up all readings from its time to that of the next one. From the readings themselves up to
+        ``exact_readings`` of them, beyond that from stored envelopes of 128 readings: unless told otherwise where a
+        bucket holds more than one of those.
         """
         parts = self._reader.parts(series, *_ends(start_us, end_us))
         if not parts:
             return overview(Blocks.of_readings(joined([])), 0, 0, buckets)
         start_us = parts[0].t0 if start_us is None else start_us
         end_us = parts[-1].t1 if end_us is None else end_us
-        if sum(part.n for part in parts) <= (EXACT_READINGS if exact_readings is None else exact_readings):
+        if sum(part.n for part in parts) <= (buckets * BLOCK if exact_readings is None else exact_readings):
             blocks = Blocks.of_readings(self._cut(parts, start_us, end_us))
         else:
             blocks = self._long(parts, start_us, end_us)
