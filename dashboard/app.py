@@ -9,7 +9,7 @@ from contextlib import AbstractAsyncContextManager
 from pathlib import Path
 from urllib.parse import parse_qsl
 
-from dash import Dash, Input, Output
+from dash import Dash, Input, Output, State
 from dash.development.base_component import Component
 from fastapi import FastAPI
 
@@ -63,7 +63,8 @@ def _pages(server: FastAPI, review: Review) -> Dash:
     def show_page(path: str, search: str) -> Component:
         return _page(path, dict(parse_qsl((search or "").removeprefix("?"))), review)
 
-    address = Input("address", "pathname"), Input("address", "search")
+    # A page that changes its own query, or is led to a part of itself, must not be laid out anew.
+    address = Input("address", "pathname"), State("address", "search")
     pages.callback(Output("content", "children"), *address)(show_page)
     return pages
 

@@ -13,6 +13,7 @@ const NARROW = 620;
 const GUTTER = 148;
 const HEAD = 20;
 const TRACE = 66;
+const BARE = 14; // the name of a lane without placements
 const GAP = 12;
 const MARK = 26;
 const KICK = 44;
@@ -30,7 +31,8 @@ export function layOut(lanes, marks, width) {
   const rows = lanes.map((lane) => {
     const head = narrow ? HEAD : 0;
     const band = lane.placements.length ? BAND + 4 : 0;
-    const row = { lane, top, band: top + head, box: { ...box, top: top + head + band + 4, bottom: top + head + band + (lane.series === null ? 8 : TRACE) } };
+    const above = band || (narrow ? 0 : BARE);
+    const row = { lane, top, band: top + head, box: { ...box, top: top + head + above + 4, bottom: top + head + above + (lane.series === null ? 8 : TRACE) } };
     top = row.box.bottom + GAP;
     return row;
   });
@@ -57,7 +59,8 @@ function writeHead(pen, { lane, top, band, box }, span, narrow) {
     return;
   }
   write(pen, shorten(pen, nameOf(lane), GUTTER - 12, { size: 13, weight: 600 }), 0, band + 15, { name: "ink", size: 13, weight: 600 });
-  write(pen, shorten(pen, quantityWords(lane.quantity), GUTTER - 12, { size: 12 }), 0, band + 31, { size: 12 });
+  const under = lane.placements.length ? band + 31 : band + 58;
+  write(pen, shorten(pen, quantityWords(lane.quantity), GUTTER - 12, { size: 12 }), 0, under, { size: 12 });
   if (lane.series === null) return;
   if (!span) return write(pen, "no reading here", box.left - 10, box.bottom, { align: "right", size: 12 });
   write(pen, words[0], box.left - 10, box.top + 8, { align: "right", name: "ink", size: 12 });
@@ -73,7 +76,7 @@ function drawLane(pen, row, n, page, at) {
   rule(pen, box.left, box.bottom + GAP / 2, box.right, box.bottom + GAP / 2, "hair");
   row.bars = barsOf(lane, page.view, page.last_us, box, at, page.passes);
   const labelled = drawBars(pen, row.bars, band, page.looked);
-  const said = { bars: row.bars.length, labelled, places: placesOf(row) };
+  const said = { series: lane.series, top: box.top, bottom: box.bottom, bars: row.bars.length, labelled, places: placesOf(row) };
   if (!points) return { points: 0, ...said };
   const few = range[1] - range[0] <= FEW_POINTS && points.exact;
   const drawn = drawTrace(pen, points, page.window.t0_us, range, box, at, span?.ends ?? [0, 1], colour(SERIES[n % SERIES.length]), few);

@@ -51,7 +51,7 @@ function paint() {
   const drawn = draw(canvas, { ...page, window: source });
   sayWhere(drawn);
   const done = performance.now();
-  canvas.dataset.drawn = JSON.stringify({ ...page.view, fine: Boolean(fine), at_ms: done, took_ms: done - began, bytes: source.bytes, ...drawn });
+  canvas.dataset.drawn = JSON.stringify({ session: page.session, ...page.view, ...page.layout.box, fine: Boolean(fine), at_ms: done, took_ms: done - began, bytes: source.bytes, ...drawn });
   if (!fine) refine();
 }
 

@@ -120,6 +120,12 @@ function lookBy(step) {
 
 const looked = () => page.story?.placements.find((p) => p.id === page.looked);
 
+// "#from,to" in microseconds: a stretch that was kept or sent as an address.
+function followAddress() {
+  const [t0, t1] = location.hash.slice(1).split(",").map(Number);
+  if (page.story && t1 > t0) lookAt({ t0, t1 });
+}
+
 async function load(session) {
   loading += 1;
   const mine = loading;
@@ -132,6 +138,7 @@ async function load(session) {
     severalDays(story.t1_us - story.t0_us > DAY_US / 2);
     open(story, whole);
     page.passes = passes;
+    followAddress();
     closePanel();
     showAll();
     if (!story.running) fetchJson("/losses", { session: story.session }).then(({ sentences }) => { if (mine === loading) complain("losses", sentences); }).catch((error) => complain("losses", [error.message]));
@@ -228,5 +235,6 @@ export function startTimeline() {
   });
   closePanel();
   load(document.getElementById("timeline").dataset.session).finally(listSessions);
+  addEventListener("hashchange", followAddress);
   setInterval(goOn, AGAIN_MS);
 }
