@@ -4,31 +4,29 @@ A page names a session by its file name. Only files of the sessions folder, and 
 running, can be named: a page cannot make this process read any other file.
 """
 
-import json
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from daemon.records import Overview, SessionRecords, SessionSummary, list_sessions, open_session, says_nothing
 from dashboard.live import Relay
 from dashboard.placement_panel import history_words, stay_words
 from dashboard.session_story import Mark, rows_of, story, whole_number
+from dashboard.traces import Rows, Traces
 from dashboard.window_bytes import window_bytes
 from drivers.clock import Clock, SystemClock
 from drivers.errors import SessionError
 
 TREND_POINTS = 1500
 TRACE_POINTS = 700
+THUMBNAIL_POINTS = 90
+MOST_THUMBNAILS = 24
 MOST_COLUMNS = 2000
 # A stored envelope sums up so many readings: with more to a column it draws the same line, and much sooner.
 BLOCK_READINGS = 128
-LONG_TRACE = 400_000  # samples; beyond that the stored envelope is drawn
-
-Rows = list[list[float | None]]
-Floats = NDArray[np.float64]
 
 
 class Review:
@@ -124,7 +122,18 @@ class Review:
     def capture(self, name: str, number: int) -> dict[str, Any]:
         """One kept trace: ``rows`` of [seconds since switch-on, lowest volts, highest volts]."""
         with open_session(self.file_of(name)) as records:
-            return {"rows": trace_rows(records, number)}
+            return {"rows": Traces(records).rows(number, TRACE_POINTS)}
+
+    def thumbnails(self, name: str, numbers: list[int]) -> dict[str, Rows]:
+        """Several kept traces by number, small; those that cannot be read are left out."""
+        small: dict[str, Rows] = {}
+        with open_session(self.file_of(name)) as records:
+            traces = Traces(records)
+            for number in numbers[:MOST_THUMBNAILS]:
+                # A torn trace must not hide the others.
+                with suppress(SessionError):
+                    small[str(number)] = traces.rows(number, THUMBNAIL_POINTS)
+        return small
 
 
 def _ends(records: SessionRecords, now_us: int | None) -> tuple[int, int]:
@@ -166,38 +175,3 @@ def _bands(placements: pd.DataFrame, since_us: int) -> list[dict[str, Any]]:
         }
         for row in rows_of(near)
     ]
-
-
-def trace_rows(records: SessionRecords, number: int) -> Rows:
-    """A kept trace in at most ``TRACE_POINTS`` stretches, seconds counted from its switch-on."""
-    captures = records.captures()
-    kept = captures[captures["id"] == number]
-    if kept.empty:
-        raise SessionError(f"{records.path} has no capture {number}: it may belong to another session.")
-    row = kept.iloc[0]
-    begin_s = (int(row["t_us"]) - _switch_on_us(records, number, int(row["t_us"]))) / 1e6
-    if int(row["n"]) > LONG_TRACE:
-        seconds, low, high = records.trace_envelope(number)
-    else:
-        volts = records.trace(number).volts
-        seconds = (np.arange(len(volts)) * float(row["dt"])).astype(np.float64)
-        low = high = volts
-    return thinned(seconds + begin_s, low, high, TRACE_POINTS)
-
-
-def _switch_on_us(records: SessionRecords, number: int, otherwise: int) -> int:
-    for reference in json.loads(records.meta.get("references") or "[]"):
-        if reference["capture"] == number:
-            return int(reference["on_us"])
-    verdicts = records.switch_ons()
-    own = verdicts[verdicts["capture"] == number]
-    return int(own.iloc[-1]["t_us"]) if len(own) else otherwise
-
-
-def thinned(seconds: Floats, low: Floats, high: Floats, most: int) -> Rows:
-    """[second, lowest, highest] of at most ``most`` equal stretches; no extreme is lost."""
-    if not len(seconds):
-        return []
-    firsts = np.unique(np.linspace(0, len(seconds), most, endpoint=False).astype(np.int64))
-    lows, highs = np.minimum.reduceat(low, firsts), np.maximum.reduceat(high, firsts)
-    return [list(row) for row in zip(seconds[firsts].tolist(), lows.tolist(), highs.tolist(), strict=True)]

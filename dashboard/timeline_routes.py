@@ -14,7 +14,7 @@ from drivers.errors import ProbetrailError
 
 
 def add_timeline_routes(server: FastAPI, review: Review) -> None:
-    """Serve ``GET /story``, ``/window``, ``/stay``, ``/history``, ``/losses`` and ``/listing``."""
+    """Serve ``GET /story``, ``/window``, ``/stay``, ``/thumbnails``, ``/history``, ``/losses`` and ``/listing``."""
 
     async def story(session: str = "", since: str = "") -> Response:
         return await _answered(lambda: JSONResponse(review.story(session, since)))
@@ -30,6 +30,10 @@ def add_timeline_routes(server: FastAPI, review: Review) -> None:
     async def stay(placement: int, session: str = "") -> Response:
         return await _answered(lambda: JSONResponse(review.stay(session, placement)))
 
+    async def thumbnails(captures: str, session: str = "") -> Response:
+        numbers = [int(number) for number in captures.split(",") if number.isdigit()]
+        return await _answered(lambda: JSONResponse(review.thumbnails(session, numbers)))
+
     async def history(session: str = "") -> Response:
         return await _answered(lambda: JSONResponse(review.history(session)))
 
@@ -40,7 +44,8 @@ def add_timeline_routes(server: FastAPI, review: Review) -> None:
         return await _answered(lambda: JSONResponse({"sessions": _sessions(review)}))
 
     routes: dict[str, Callable[..., Any]] = {
-        "/story": story, "/window": window, "/stay": stay, "/history": history, "/losses": losses, "/listing": listing,
+        "/story": story, "/window": window, "/stay": stay, "/thumbnails": thumbnails,
+        "/history": history, "/losses": losses, "/listing": listing,
     }  # fmt: skip
     for path, answer in routes.items():
         server.add_api_route(path, answer, methods=["GET"], response_model=None)

@@ -48,7 +48,7 @@ function paint() {
   const began = performance.now();
   const fine = isFine(page.window, page.view) ? page.window : isFine(page.all, page.view) ? page.all : null;
   const source = fine ?? best();
-  const drawn = draw(canvas, { ...page, window: source });
+  const drawn = draw(canvas, { ...page, window: source, fine: Boolean(fine) });
   sayWhere(drawn);
   const done = performance.now();
   canvas.dataset.drawn = JSON.stringify({ session: page.session, ...page.view, ...page.layout.box, fine: Boolean(fine), at_ms: done, took_ms: done - began, bytes: source.bytes, ...drawn });

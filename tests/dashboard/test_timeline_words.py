@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from dashboard.review import thinned
+from dashboard.traces import thinned
 from dashboard.words import with_unit
 
 
