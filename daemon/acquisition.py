@@ -15,6 +15,7 @@ from daemon.feed import Feed
 from daemon.guard import new_token
 from daemon.keeper.keeper import Folders, Keeper, Said, Stop
 from daemon.poller import Poller
+from daemon.priority import ahead_of_others
 from daemon.running import outputs_folder, references_folder, sessions_folder
 from daemon.server import Server, make_app
 from drivers.clock import Clock, SystemClock
@@ -60,11 +61,12 @@ class Acquisition:
 
     def start(self) -> None:
         """Open the session and the doors and begin to poll. Raises ``SessionError`` or ``DrawingError``."""
-        self._thread.start()
-        self._opened.result()
-        self._server.start()
-        for poller in self._pollers.values():
-            poller.start()
+        with ahead_of_others():
+            self._thread.start()
+            self._opened.result()
+            self._server.start()
+            for poller in self._pollers.values():
+                poller.start()
 
     def stop(self) -> None:
         """End in good order: the poll under way is kept, the session becomes one closed file."""

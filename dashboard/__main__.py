@@ -36,9 +36,13 @@ def main() -> None:
     with socket.create_server(("127.0.0.1", asked.port)) as listening:
         address = f"http://127.0.0.1:{listening.getsockname()[1]}/?token={token}"
         app = build(Door(asked.daemon_port, asked.daemon_token), token=token, sessions=asked.sessions)
-        # Open streams would hold a polite shutdown up for ever.
         config = uvicorn.Config(
-            app, log_level="warning", access_log=False, timeout_graceful_shutdown=2, ws="websockets-sansio"
+            app,
+            log_level="warning",
+            access_log=False,
+            timeout_graceful_shutdown=2,  # open streams would hold a polite shutdown up for ever
+            ws="websockets-sansio",
+            ws_per_message_deflate=False,  # within one machine it only costs time, for each page anew
         )
         server = _Announcing(config, address)
         if asked.parent is not None:

@@ -1,20 +1,44 @@
-// Draws are gathered: however much arrives, a drawing is made at most ten times a second.
+// Everything that is to be drawn is drawn in one frame, and frames are rationed: however much arrives, and
+// however slow the machine is, most of its time is left for whatever else runs on it.
 
-const BETWEEN_MS = 100;
+const LEAST_MS = 33;
+const MOST_MS = 400;
+const SHARE = 4; // a frame that took 20 ms is followed by one 80 ms after its begin, at the earliest
 
-export function gathered(draw) {
-  let waiting = false;
-  let last = 0;
-  const run = () => requestAnimationFrame(() => {
-    waiting = false;
-    last = performance.now();
-    draw();
-  });
-  return () => {
-    if (waiting) return;
-    waiting = true;
-    const wait = last + BETWEEN_MS - performance.now();
-    if (wait > 0) setTimeout(run, wait);
-    else run();
-  };
+const due = new Set();
+let waiting = false;
+let begun_ms = 0;
+let wait_ms = LEAST_MS;
+
+const painted = new MessageChannel();
+painted.port1.onmessage = () => {
+  const took_ms = performance.now() - begun_ms;
+  const wanted_ms = Math.min(MOST_MS, Math.max(LEAST_MS, took_ms * SHARE));
+  wait_ms += (wanted_ms - wait_ms) / 4; // one slow frame is no slow machine
+};
+
+function frame() {
+  waiting = false;
+  begun_ms = performance.now();
+  const draws = [...due];
+  due.clear();
+  try {
+    for (const draw of draws) draw();
+  } finally {
+    painted.port2.postMessage(0); // is taken once the frame has been painted
+  }
 }
+
+function plan() {
+  if (waiting) return;
+  waiting = true;
+  const rest_ms = begun_ms + wait_ms - performance.now();
+  if (rest_ms > 4) setTimeout(() => requestAnimationFrame(frame), rest_ms - 4); // a frame comes at the next beat
+  else requestAnimationFrame(frame);
+}
+
+// A page that nobody sees has no frames: nothing is drawn until it is looked at again.
+export const gathered = (draw) => () => { due.add(draw); plan(); };
+
+// Tells whoever measures that a drawing was made, and how new the newest thing in it is.
+export const tellDrawn = (what, t_us) => document.dispatchEvent(new CustomEvent("drawn", { detail: { what, t_us } }));

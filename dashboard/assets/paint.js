@@ -15,8 +15,7 @@ export function colour(name) {
 }
 
 export const SERIES = ["series-1", "series-2", "series-3", "series-4", "series-5"];
-const DASHES = [[], [7, 3], [2, 2], [9, 3, 2, 3], [4, 4]];
-export const lineOf = (n) => ({ colour: colour(SERIES[n % SERIES.length]), dash: DASHES[n % DASHES.length] });
+export const inkOf = (n) => colour(SERIES[n % SERIES.length]);
 
 const FACE = '"system-ui", "Segoe UI", "Liberation Sans", sans-serif';
 

@@ -1,10 +1,11 @@
 // The scope's screen as it came: both channels over one time axis.
 
+import { columnsOf, drawColumns } from "./curve.js";
 import { el, setText } from "./dom.js";
 import { bench, hear, now_us } from "./link.js";
 import { ago, axisWords, steps, text } from "./numbers.js";
-import { colour, prepare, rule, SERIES, write } from "./paint.js";
-import { gathered } from "./pace.js";
+import { inkOf, prepare, rule, write } from "./paint.js";
+import { gathered, tellDrawn } from "./pace.js";
 
 const ALONE = 230;
 const LANE = 150;
@@ -35,22 +36,23 @@ function extremes(volts) {
   return { lowest, highest };
 }
 
-function drawTrace(pen, { header, volts }, ink, at) {
-  const step_s = (header.dt_s * header.n) / volts.length || header.dt_s;
+// More samples than pixels become columns; fewer are joined by lines.
+function drawTrace(pen, { volts }, ink, box, y) {
+  const width = Math.floor(box.right - box.left);
+  if (volts.length > width) return drawColumns(pen, columnsOf(volts, width), box.left, y, { colour: ink, thick: 1.4 });
   pen.save();
   pen.strokeStyle = ink;
   pen.lineWidth = 1.4;
-  pen.lineJoin = "round";
   pen.beginPath();
-  volts.forEach((v, n) => { const [x, y] = at(n * step_s, v); if (n) pen.lineTo(x, y); else pen.moveTo(x, y); });
+  volts.forEach((v, n) => pen.lineTo(box.left + ((n + 0.5) / volts.length) * width, y(v)));
   pen.stroke();
-  pen.restore();
+  return pen.restore();
 }
 
-function drawVolts(pen, box, at, [low, high]) {
+function drawVolts(pen, box, yOf, [low, high]) {
   const volts = steps(low, high, 4);
   axisWords(volts, "V").forEach((words, n) => {
-    const y = at(0, volts[n])[1];
+    const y = yOf(volts[n]);
     rule(pen, box.left, y, box.right, y, volts[n] === 0 ? "firm" : "hair");
     write(pen, words, box.left - 6, y, { align: "right", base: "middle", size: 11 });
   });
@@ -68,13 +70,16 @@ function drawTimes(pen, box, length_s, height) {
 // Each channel has a lane and a scale of its own: two noisy ones would else hide one another.
 function drawLane(pen, one, n, box, length_s) {
   const [low, high] = spanOf(one);
-  const at = (t, v) => [box.left + (t / length_s) * (box.right - box.left), box.bottom - ((v - low) / (high - low)) * (box.bottom - box.top)];
+  const y = (v) => box.bottom - ((v - low) / (high - low)) * (box.bottom - box.top);
+  const own = { ...box, right: box.left + (box.right - box.left) * Math.min(1, lengthOf(one) / length_s) };
   if (n) rule(pen, 0, box.top - 13, box.right, box.top - 13, "firm");
-  drawVolts(pen, box, at, [low, high]);
-  drawTrace(pen, one, colour(SERIES[n % SERIES.length]), at);
+  drawVolts(pen, box, y, [low, high]);
+  drawTrace(pen, one, inkOf(n), own, y);
   write(pen, one.header.channel || "1", 0, box.top + 9, { name: "ink", weight: 700, size: 14 });
 }
 
+const lengthOf = ({ header }) => header.dt_s * header.n;
+const endOf = ({ header }) => Math.round(header.t0_us + header.dt_s * header.n * 1e6);
 const inOrder = () => [...traces.values()].sort((a, b) => a.header.channel.localeCompare(b.header.channel));
 
 function draw() {
@@ -84,10 +89,11 @@ function draw() {
   canvas.style.height = `${Math.max(1, all.length) * lane + AXIS}px`;
   const { pen, width, height } = prepare(canvas);
   if (!all.length) return write(pen, "No trace yet.", 8, 24, { size: 14 });
-  const length_s = Math.max(...all.map(({ header }) => header.dt_s * header.n)) || 1;
+  const length_s = Math.max(...all.map(lengthOf)) || 1;
   const across = { left: 62, right: width - 8 };
   drawTimes(pen, { ...across, top: 8 }, length_s, height);
   all.forEach((one, n) => drawLane(pen, one, n, { ...across, top: n * lane + 10, bottom: (n + 1) * lane - 8 }, length_s));
+  tellDrawn("scope", Math.max(...all.map(endOf)));
   return null;
 }
 

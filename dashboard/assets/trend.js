@@ -1,12 +1,13 @@
 // Every series on one time axis, each in a lane of its own, placements as labelled bands.
 
+import { drawColumns } from "./curve.js";
 import { el, setText } from "./dom.js";
 import { bench, hear, now_us } from "./link.js";
 import { clock, text } from "./numbers.js";
 import { isBeyondScreen, isOverload } from "./flags.js";
 import { keep, stored } from "./keys.js";
-import { gathered } from "./pace.js";
-import { colour, lineOf, prepare, rule, shorten, widthOf, write } from "./paint.js";
+import { gathered, tellDrawn } from "./pace.js";
+import { colour, inkOf, prepare, rule, shorten, widthOf, write } from "./paint.js";
 import { quantityWords } from "./readout.js";
 import { Ring } from "./rings.js";
 
@@ -23,9 +24,11 @@ const TIME_STEPS_S = [5, 10, 15, 30, 60, 120, 300, 600, 1800];
 
 const rings = new Map();
 const flags = new Map();
+const scales = new Map();
 let placements = [];
 let minutes = Number(stored("trend-minutes", "2")) || 2;
 let beside = 0;
+let newest_us = 0;
 let canvas = null;
 let summary = null;
 
@@ -39,6 +42,7 @@ function take(series) {
     const ring = ringOf(id);
     for (const [t_us, value] of rows) ring.push(t_us, value);
     flags.set(id, rows.at(-1)?.[2] ?? 0);
+    newest_us = Math.max(newest_us, rows.at(-1)?.[0] ?? 0);
   }
 }
 
@@ -55,7 +59,7 @@ async function fetchBefore() {
       ring.push(t_us, low);
       if (high !== low) ring.push(t_us, high);
     }
-    for (let n = 0; since && n < since.length; n += 1) ring.push(since.t_us[since.index(n)], since.value[since.index(n)]);
+    since?.each((t_us, value) => ring.push(t_us, value));
     rings.set(id, ring);
   }
 }
@@ -81,16 +85,26 @@ const valueWords = (value, series) => {
   return series.quantity === "output_on" ? (value ? "on" : "off") : text(value, series.unit);
 };
 
+function extremes({ low, high }) {
+  let [lowest, highest] = [Infinity, -Infinity];
+  for (let n = 0; n < low.length; n += 1) {
+    if (low[n] < lowest) lowest = low[n];
+    if (high[n] > highest) highest = high[n];
+  }
+  return [lowest, highest];
+}
+
+// A scale stays while what is shown lies in it and fills a good part of it: a curve that breathes is hard to read.
 function span(columns, series) {
-  let low = Infinity;
-  let high = -Infinity;
-  columns.low.forEach((v) => { if (v < low) low = v; });
-  columns.high.forEach((v) => { if (v > high) high = v; });
-  if (low > high) return [0, 1];
+  const [low, high] = extremes(columns);
+  const now = scales.get(series.id);
+  if (low > high) return now ?? [0, 1];
   const least = Math.max(Math.abs(high), Math.abs(low)) * 0.002 + ({ V: 0.01, A: 0.001, ohm: 0.1 }[series.unit] ?? 1e-3);
-  const middle = (low + high) / 2;
   const half = Math.max((high - low) / 2, least) * 1.12;
-  return [middle - half, middle + half];
+  if (now && low >= now[0] && high <= now[1] && now[1] - now[0] < 3.2 * half) return now;
+  const middle = (low + high) / 2;
+  scales.set(series.id, [middle - half, middle + half]);
+  return scales.get(series.id);
 }
 
 function drawBands(pen, series, lane, box, at) {
@@ -117,28 +131,9 @@ function hatch(pen, x, y, width, height) {
   pen.restore();
 }
 
-function drawLine(pen, columns, lane, box, [low, high], line) {
+function drawLine(pen, columns, lane, box, [low, high], ink) {
   const y = (v) => lane.top + lane.height - 6 - ((v - low) / (high - low)) * (lane.height - 26);
-  pen.save();
-  pen.strokeStyle = line.colour;
-  pen.lineWidth = 1.6;
-  pen.setLineDash(line.dash);
-  pen.lineJoin = "round";
-  pen.beginPath();
-  let open = false;
-  let last = -1;
-  for (let x = 0; x < columns.low.length; x += 1) {
-    if (columns.gap[x]) open = false;
-    if (Number.isNaN(columns.low[x])) continue;
-    if (x - last > 60) open = false;
-    if (open) pen.lineTo(box.left + x, y(columns.high[x]));
-    else pen.moveTo(box.left + x, y(columns.high[x]));
-    if (columns.low[x] !== columns.high[x]) pen.lineTo(box.left + x, y(columns.low[x]));
-    open = true;
-    last = x;
-  }
-  pen.stroke();
-  pen.restore();
+  drawColumns(pen, columns, box.left, y, { colour: ink });
 }
 
 function drawAxis(pen, box, t0, t1, bottom, at, all, width) {
@@ -156,9 +151,9 @@ function drawAxis(pen, box, t0, t1, bottom, at, all, width) {
 const nameWords = (series) => (series.probe ? `probe ${series.probe}` : series.instrument);
 const spanWords = ([low, high], series) => (series.quantity === "output_on" ? "" : `${text(low, series.unit, 3)} to ${text(high, series.unit, 3)}`);
 
-function measured(series, t0, t1, columns) {
+function measured(series, { step_us, first, count }) {
   const ring = rings.get(String(series.id));
-  const shown = ring.columns(t0, t1, columns);
+  const shown = ring.columns(step_us, first, count);
   const ends = span(shown, series);
   return { series, columns: shown, ends, words: [nameWords(series), quantityWords(series.quantity), valueWords(ring.last().value, series), spanWords(ends, series)] };
 }
@@ -184,37 +179,46 @@ function writeAbove(pen, [name, quantity, value, ends], lane, box) {
   write(pen, ends, box.right, second, { ...SMALL, align: "right" });
 }
 
+// The columns of pixels stand on a grid of times: a curve then moves by whole pixels and keeps its shape.
+function windowOf(box, now) {
+  const count = Math.max(1, Math.floor(box.right - box.left));
+  const step_us = (minutes * 60e6) / count;
+  return { step_us, count, first: Math.floor(now / step_us) - count + 1 };
+}
+
+function measureAll(width, narrow, now) {
+  const box = { left: narrow ? 2 : EDGE, right: width - (narrow ? 2 : beside) };
+  const shown = windowOf(box, now);
+  return { box, shown, all: lanes(now - minutes * 60e6).map((series) => measured(series, shown)) };
+}
+
 function draw() {
   if (!canvas?.isConnected) return;
-  const t1 = now_us();
-  const t0 = t1 - minutes * 60e6;
-  const shown = lanes(t0);
+  const now = now_us();
   const narrow = canvas.clientWidth < NARROW;
   const { head, plot } = narrow ? ABOVE : BESIDE;
-  const bottom = Math.max(2, shown.length) * (head + plot);
+  const bottom = Math.max(2, lanes(now - minutes * 60e6).length) * (head + plot);
   canvas.style.height = `${bottom + AXIS}px`;
   const { pen, width } = prepare(canvas);
-  const boxOf = () => ({ left: narrow ? 2 : EDGE, right: width - (narrow ? 2 : beside) });
-  const measure = (box) => shown.map((series) => measured(series, t0, t1, Math.max(1, Math.floor(box.right - box.left))));
-  let box = boxOf();
-  let all = measure(box);
+  let { box, shown, all } = measureAll(width, narrow, now);
   const wanted = besideWidth(pen, all, width);
   if (!narrow && wanted !== beside) {
     beside = wanted;
-    box = boxOf();
-    all = measure(box);
+    ({ box, shown, all } = measureAll(width, narrow, now));
   }
-  const at = (t) => box.left + ((t - t0) / (t1 - t0)) * (box.right - box.left);
+  const [t0, t1] = [shown.first * shown.step_us, (shown.first + shown.count) * shown.step_us];
+  const at = (t) => box.left + ((t - t0) / (t1 - t0)) * shown.count;
   const laneOf = (n) => ({ top: n * (head + plot) + head, height: plot });
   all.forEach(({ series }, n) => { if (series.probe) drawBands(pen, series, laneOf(n), box, at); });
   drawAxis(pen, box, t0, t1, bottom, at, all.map((_, n) => laneOf(n)), width);
   if (!all.length) write(pen, "Nothing was read in this time.", box.left + 8, plot, { size: 14 });
   all.forEach((one, n) => drawLane(pen, one, n, laneOf(n), head, box));
+  tellDrawn("trend", newest_us);
 }
 
 function drawLane(pen, { columns, ends, words }, n, lane, head, box) {
   if (n) rule(pen, box.left, lane.top - head, box.right, lane.top - head, head ? "firm" : "hair");
-  drawLine(pen, columns, lane, box, ends, lineOf(n));
+  drawLine(pen, columns, lane, box, ends, inkOf(n));
   if (head) writeAbove(pen, words, lane, box);
   else writeBeside(pen, words, lane, box.right + EDGE);
 }
@@ -238,7 +242,7 @@ export function startTrend() {
   hear("state", (state) => {
     const path = state.session?.path ?? null;
     const standing = JSON.stringify(state.probes.map((p) => [p.placement, p.point, p.state === "settled"]));
-    if (path !== session) { session = path; rings.clear(); placements = []; fetchBefore().then(soon); }
+    if (path !== session) { session = path; rings.clear(); scales.clear(); placements = []; fetchBefore().then(soon); }
     else if (standing !== stays) fetchPlacements().then(soon);
     stays = standing;
     soon();

@@ -8,6 +8,7 @@ import pytest
 from tests.benchmarks import links, sixteen
 from tests.benchmarks.figures import Figure, as_words, at_least, at_most, ratio_in_turns, run
 from tests.benchmarks.quick_instrument import BLOCK, QuickInstrument
+from tests.benchmarks.screen import busy_bench, looking
 
 
 def test_the_links_are_compared_in_turns_and_every_figure_is_a_number():
@@ -76,3 +77,21 @@ def test_the_quick_instrument_is_an_instrument():
     assert instrument.answer(b"SYST:ERR?") == b'-113,"Undefined header"\n'
     assert instrument.answer(b"SYST:ERR?") == b'0,"No error"\n'
     assert instrument.answer(b"DATA?") is BLOCK and len(BLOCK) == 1_000_010
+
+
+def test_a_reading_is_as_old_as_the_first_drawing_that_has_it():
+    """Drawings seen at 60 and 100 ms, with readings each 20 ms up to 40 and 80: those of 60 and 80 are seen at 100."""
+    ages = looking.latencies_s([[40_000, 60_000], [80_000, 100_000], [80_000, 130_000]], 0.02)
+    assert sorted(ages.tolist()) == [0.02, 0.04]
+
+
+def test_a_poll_is_late_after_its_own_due_moment_and_one_that_was_skipped_counts_once(monkeypatch):
+    """Due at 0, 20, 40 ... ms: begun at 0, 21, and then only at 65: 1 ms, then 25 ms late; the next is due at 80."""
+    times = iter([0.0, 0.021, 0.065, 0.080])
+    monkeypatch.setattr(busy_bench.time, "monotonic", lambda: next(times))
+    late = busy_bench.Late()
+    started = late.keeper(0.02)
+    for _ in range(4):
+        started()
+    assert late.take() == pytest.approx([0.0, 0.001, 0.025, 0.0], abs=1e-9)
+    assert late.take() == []

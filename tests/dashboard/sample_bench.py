@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from daemon.commands import Door
-from daemon.feed import Feed, text_frame, trace_frame
+from daemon.feed import Feed, Frame, text_frame, trace_frame
 from daemon.guard import new_token
 from daemon.server import Server, make_app
 from drivers.clock import SystemClock
@@ -181,9 +181,13 @@ class SampleBench:
                 instrument["last_t_us"] = now
         return json.dumps(state)
 
+    def send(self, frame: Frame) -> None:
+        """Push any frame."""
+        self._feed.send(frame)
+
     def tell_state(self) -> None:
         """Push the state as it is now."""
-        self._feed.send('{"kind":"state","state":' + self._state_text() + "}")
+        self.send('{"kind":"state","state":' + self._state_text() + "}")
 
     def change(self, **parts: Any) -> None:
         """Replace whole parts of the state and push it."""
