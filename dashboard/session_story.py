@@ -131,6 +131,7 @@ def _placement(row: Any, words: Words) -> dict[str, Any]:
     t0_us, t1_us = int(row.t0_us), whole_number(row.t1_us)
     return {
         "id": int(row.id), "t0_us": t0_us, "t1_us": t1_us, "struck": bool(row.struck),
+        "gone": t1_us is not None and t1_us < t0_us,  # made by a correction that was taken back
         "silent": says_nothing(t0_us, t1_us, row.count, row.struck),
         "instrument_": words(row.instrument), "channel_": words(row.channel), "quantity_": words(row.quantity),
         "probe_": words(row.probe), "point_": words(row.point), "place_": words(place_words(row)),

@@ -3,6 +3,7 @@
 import { el, refill, whenThere } from "./dom.js";
 import { bench, confirmationPlace, hear, say } from "./link.js";
 import { onKey } from "./keys.js";
+import { relabelPart, splitPart } from "./correct-time.js";
 
 const TAGS = { point: "point", leg: "leg", mode: "mode", condition: "fed by", hypothesis: "hypothesis" };
 const CLOSED = "This session is not the one that is running. Resume it on the sessions page to correct its placements.";
@@ -46,13 +47,13 @@ function pointAt(form, name) {
   form.elements[name]?.focus?.();
 }
 
-async function tell(form, command) {
-  const shown = stay();
-  if (!mayCorrect(shown)) return show();
-  const answer = await say({ ...command, placement: shown.placement, ...why(form) });
+async function tell(form, command, about = { placement: stay()?.placement }) {
+  if (!mayCorrect(stay())) return show();
+  const answer = await say({ ...command, ...about, ...why(form) });
   pointAt(form, answer.error ? answer.field : "");
-  if (!answer.error) form.elements.why.value = "";
-  return null;
+  if (answer.error) return null;
+  form.elements.why.value = "";
+  return document.dispatchEvent(new CustomEvent("corrected"));
 }
 
 function move(form) {
@@ -66,7 +67,11 @@ function strikeButton(form, struck) {
   return el("button", { type: "button", class: "press", id: "was-struck", "data-key": "was-struck", onclick: () => tell(form, { command: "strike", ...(struck ? { undo: true } : {}) }) }, el("kbd", {}, key), el("span", {}, words));
 }
 
-function form({ placement, tags }) {
+function split(form, at_us) {
+  return tell(form, { command: "split", at_us, ...changed(form, stay().tags) });
+}
+
+function form({ placement, tags, t0_us, t1_us }) {
   const sheet = el(
     "form",
     { class: "unit-form", "aria-labelledby": "correct-heading" },
@@ -74,7 +79,9 @@ function form({ placement, tags }) {
     el("div", { class: "correct-fields" }, ...Object.keys(TAGS).map((name) => field(name, tags[name] ?? "")), field("why", "")),
     ...Object.entries(known()).map(([name, words]) => el("datalist", { id: `list-${name}` }, ...words.map((value) => el("option", { value })))),
     el("div", { class: "choices" }, el("button", { type: "submit", class: "press strong", id: "was-keep" }, "keep this correction"), el("span", { id: "was-strike" })),
-    el("p", { class: "empty" }, "The readings stay as they are. The change is kept with its time and your reason."),
+    splitPart(t0_us, t1_us, (at_us) => split(sheet, at_us)),
+    relabelPart({ t0_us, t1_us }, (held) => tell(sheet, { command: "relabel", ...held }, {})),
+    el("p", { class: "empty" }, "The readings stay as they are. The change is kept with its time and your reason, and can be taken back below."),
     confirmationPlace(),
   );
   sheet.addEventListener("submit", (event) => { event.preventDefault(); move(sheet); });
@@ -84,7 +91,7 @@ function form({ placement, tags }) {
 function show() {
   const shown = stay();
   const open = mayCorrect(shown);
-  refill(place(), [open, shown?.placement, shown?.tags], () => {
+  refill(place(), [open, shown?.placement, shown?.tags, shown?.t0_us], () => {
     if (!shown) return [];
     return open ? form(shown) : el("p", { class: "empty" }, CLOSED);
   });
@@ -93,6 +100,14 @@ function show() {
 }
 
 const strike = (struck) => () => { if (stay()?.struck !== struck) document.getElementById("was-struck")?.click(); };
+
+// Whether the session of that file is the one that runs, so that what was kept of it can be corrected.
+export const runs = (file) => mayCorrect({ session: file });
+
+export async function takeBack(act) {
+  const answer = await say({ command: "undo", ...(act === null ? {} : { act }) });
+  if (!answer.error) document.dispatchEvent(new CustomEvent("corrected"));
+}
 
 export function startCorrecting() {
   whenThere("#timeline-correct", (node) => {

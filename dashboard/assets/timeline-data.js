@@ -21,8 +21,11 @@ function rowsOf(columns, words) {
 export async function fetchStory(session, since = null) {
   const told = await fetchJson("/story", { session, since });
   for (const name of ["placements", "events", "captures"]) told[name] = rowsOf(told[name], told.words);
+  if (!since) told.placements = standing(told.placements);
   return told;
 }
+
+const standing = (placements) => placements.filter((placement) => !placement.gone);
 
 function merged(old, fresh) {
   if (!fresh.length) return old;
@@ -37,7 +40,7 @@ export function mergeNews(story, news) {
   const open = news.placements.length > 0;
   const { placements, events, captures, switch_ons } = story;
   Object.assign(story, news, {
-    placements: merged(placements, news.placements),
+    placements: standing(merged(placements, news.placements)),
     events: merged(events, news.events),
     captures: merged(captures, news.captures),
     switch_ons: [...switch_ons, ...news.switch_ons],

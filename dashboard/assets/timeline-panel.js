@@ -4,9 +4,11 @@ import { el, refill, setText } from "./dom.js";
 import { axisWords, clock, steps } from "./numbers.js";
 import { colour, prepare, rule, write } from "./paint.js";
 import { fetchJson } from "./timeline-data.js";
+import { splitAfter } from "./correct-time.js";
 import { drawTrace, spanOf } from "./timeline-trace.js";
 
 const NOTHING = "Press a placement on the axis, or n and b, to see its readings.";
+const EDGES = { left: 66, right: 8 };
 let stay = null;
 let asked = 0;
 const canvas = el("canvas", { class: "panel-plot", role: "img" });
@@ -15,12 +17,12 @@ const facts = el("dl", { class: "facts" });
 const changes = el("div", {});
 const summary = el("summary", {});
 const body = el("tbody", {});
-const list = el("details", { class: "readings" }, summary, el("div", { class: "table-room" }, el("table", {}, el("thead", {}, el("tr", {}, ...["at", "value", "flags"].map((words) => el("th", { scope: "col" }, words)))), body)));
+const list = el("details", { class: "readings" }, summary, el("div", { class: "table-room", tabindex: 0, role: "region", "aria-label": "Readings of the placement" }, el("table", {}, el("thead", {}, el("tr", {}, ...["at", "value", "flags"].map((words) => el("th", { scope: "col" }, words)))), body)));
 
 function drawStay() {
   if (!stay || !canvas.isConnected) return;
   const { pen, width, height } = prepare(canvas);
-  const box = { left: 66, right: width - 8, top: 10, bottom: height - 38 };
+  const box = { left: EDGES.left, right: width - EDGES.right, top: 10, bottom: height - 38 };
   const points = { t: stay.points.map((p) => p[0]), low: stay.points.map((p) => p[1] ?? NaN), high: stay.points.map((p) => p[2] ?? NaN) };
   const n = points.t.length;
   const span = spanOf(points, [0, n], stay.unit);
@@ -100,4 +102,10 @@ export async function showStay(session, running, placement) {
   }
 }
 
+// A press on the plot names the moment at which a stay is to be split.
+canvas.addEventListener("click", ({ offsetX }) => {
+  const length_s = stay?.points.at(-1)?.[0];
+  const at_s = ((offsetX - EDGES.left) / (canvas.clientWidth - EDGES.left - EDGES.right)) * (length_s ?? 0);
+  if (at_s > 0 && at_s < length_s) splitAfter(at_s);
+});
 document.addEventListener("theme-turned", drawStay);

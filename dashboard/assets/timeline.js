@@ -236,5 +236,6 @@ export function startTimeline() {
   closePanel();
   load(document.getElementById("timeline").dataset.session).finally(listSessions);
   addEventListener("hashchange", followAddress);
+  document.addEventListener("corrected", goOn);
   setInterval(goOn, AGAIN_MS);
 }

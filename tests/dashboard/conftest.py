@@ -14,6 +14,7 @@ from typing import Any, TypeVar
 
 import pytest
 import uvicorn
+from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 
 from dashboard.app import build
@@ -104,6 +105,21 @@ def page(served: Served, context: BrowserContext) -> Iterator[Page]:
     page.wait_for_selector(".readout .where:not(:empty)")
     yield page
     assert errors == []
+
+
+@pytest.fixture
+def axe() -> Callable[[Page], list[str]]:
+    """What axe-core (rules of WCAG 2.2 and its own best practices) finds serious or critical on a page, in words."""
+
+    def faults(page: Page) -> list[str]:
+        found = Axe().run(page).response["violations"]
+        return [
+            f"{each['id']}: {each['help']}: {[node['html'][:160] for node in each['nodes'][:4]]}"
+            for each in found
+            if each["impact"] in ("serious", "critical")
+        ]
+
+    return faults
 
 
 def in_a_loop_of_its_own(coroutine: Coroutine[Any, Any, T]) -> T:
