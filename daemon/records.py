@@ -2,14 +2,13 @@
 
 ::
 
-    with open_session(Path("mixer.session")) as session:
-        frame = session.readings()
+    with open_session("mixer.session") as session:
+        frame = session.readings(hypothesis="regulator dead")
 
 Times are UTC; ``*_us`` columns and arguments are microseconds since 1970.
 """
 
 from collections.abc import Iterator
-from dataclasses import asdict
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -17,15 +16,18 @@ from typing import Any, Self
 import numpy as np
 import pandas as pd
 
+from daemon.store.choice import EARLIEST_US, LATEST_US, Row, overlap, span, spans_of, those_there_are
 from daemon.store.codec import Floats, Stretch, joined
 from daemon.store.frames import READING_COLUMNS, readings_frame, series_name, table_frame
+from daemon.store.history import history
 from daemon.store.listing import SUFFIX, SessionSummary, list_sessions
-from daemon.store.losses import sentence
+from daemon.store.losses import sentence, told
 from daemon.store.overview import Blocks, Overview, overview
-from daemon.store.reader import EARLIEST_US, LATEST_US, Part, SessionReader
+from daemon.store.reader import SessionReader
 from daemon.store.schema import BLOCK
 from daemon.store.settings import Settings
-from daemon.store.tags import Tagger
+from daemon.store.stretches import blocks, cut, slices, within
+from daemon.store.tags import TAGS, Tagger, belongs
 from drivers.errors import SessionError
 from drivers.readings import Trace
 
@@ -49,11 +51,13 @@ _PLACEMENT = (
     *("id", "t0", "t1", "instrument", "channel", "probe", "quantity", "point", "leg", "mode", "condition"),
     *("hypothesis", "struck", "value", "uncertainty", "limits", "count", "flags", "judgement"),
 )
+_TAGGING = ("id", "instrument", "channel", "quantity", *TAGS, "t0", "t1", "struck")
 _SETTING = ("id", "series", "t", "range", "resolution", "integration_s", "percent_reading", "percent_range")
 _CAPTURE = (
     *("id", "t", "half_width_us", "instrument", "channel", "n", "dt", "scale", "offset", "lowest", "highest"),
     *("clipped", "coupling", "rolling", "role", "point", "leg", "mode", "condition", "event", "note"),
 )
+_ROLES = ("switch-on", "reference", "kept")
 _SWITCH_ON = ("t", "event", "capture", "reference", "point", "mode", "verdict", "also", "ratio", "why", "data")
 _OBJECTION = ("t", "event", "placement", "kind", "text", "data")
 
@@ -103,46 +107,50 @@ class SessionRecords:
         return table_frame(rows, ("id", "instrument", "channel", "quantity", "unit", "series"), texts=["series"])
 
     def readings(
-        self, series: int | str | None = None, start_us: int | None = None, end_us: int | None = None
+        self,
+        series: int | str | None = None,
+        start_us: int | None = None,
+        end_us: int | None = None,
+        *,
+        placement: int | None = None,
+        point: str | None = None,
+        leg: str | None = None,
+        mode: str | None = None,
+        condition: str | None = None,
+        hypothesis: str | None = None,
     ) -> pd.DataFrame:
         """One row a reading with its tags (``READING_COLUMNS``), in order of time, both ends included.
 
-        ``series`` is a number of ``series()`` or a name there (of every instrument that has it).
+        Of one ``series`` (its number in ``series()``, its name there, or that with its instrument's before it), of one
+        placement, of one hypothesis and so on: of all that is asked for, only what is needed is read. Raises
+        ``SessionError`` that lists what there is for what there is not.
         """
-        start_us, end_us = _ends(start_us, end_us)
-        chosen = self._chosen(series)
-        return self._told(
-            readings_frame(
-                [(row, self._reader.stretch(row["id"], start_us, end_us)) for row in chosen],
-                *self._tagger_and_settings(),
-            )
-        )
-
-    def readings_by_placement(self, placement: int) -> pd.DataFrame:
-        """The readings that belong to one placement. Raises ``SessionError`` where there is none."""
-        row = self._one("placement", placement)
-        end_us = LATEST_US if row["t1"] is None else row["t1"]
-        place = {name: row[name] for name in ("instrument", "channel")}
-        own = [
-            series
-            for series in self._reader.rows("series")
-            if place.items() <= series.items() and row["quantity"] in ("", series["quantity"])
-        ]
-        frame = readings_frame(
-            [(series, self._reader.stretch(series["id"], row["t0"], end_us)) for series in own],
-            *self._tagger_and_settings(),
-        )
-        return self._told(frame[frame["placement"] == placement].reset_index(drop=True))
+        words = zip(TAGS, (point, leg, mode, condition, hypothesis), strict=True)
+        wanted: dict[str, str] = {tag: word for tag, word in words if word is not None}
+        chosen, spans = self._chosen(series), [_ends(start_us, end_us)]
+        near: tuple[Any, ...] = ("",)
+        if placement is not None:
+            row = self._one("placement", placement)
+            chosen, spans = [each for each in chosen if belongs(row, each)], overlap(spans, [span(row)])
+            # What began before it does not count inside of it.
+            near = ("WHERE instrument = ? AND channel = ? AND t0 BETWEEN ? AND ?", *_place(row), *span(row))
+        placements, contexts = self._reader.rows("placement", *near, columns=_TAGGING), self._reader.rows("context")
+        for tag, word in wanted.items():
+            self._check_word(tag, word)
+            spans = overlap(spans, spans_of(tag, word, placements, contexts))
+        found = [(each, within(self._reader, each["id"], spans)) for each in chosen]
+        frame = readings_frame(found, Tagger(placements, contexts), self._settings())
+        return self._told(_only(frame, wanted if placement is None else {**wanted, "placement": placement}))
 
     def reading_slices(self, rows: int = SLICE_READINGS) -> Iterator[pd.DataFrame]:
         """All readings as ``readings()`` gives them, in frames of about ``rows``, so that any length fits."""
-        tagger, settings = self._tagger_and_settings()
+        placements, contexts = self._reader.rows("placement", columns=_TAGGING), self._reader.rows("context")
+        tagger, settings = Tagger(placements, contexts), self._settings()
         series = {row["id"]: row for row in self._reader.rows("series")}
         parts = {number: self._reader.parts(number) for number in series}
-        for start_us, end_us in _slices([part for each in parts.values() for part in each], rows):
-            yield readings_frame(
-                [(series[number], self._cut(parts[number], start_us, end_us)) for number in parts], tagger, settings
-            )
+        for start_us, end_us in slices([part for each in parts.values() for part in each], rows):
+            found = [(series[number], cut(self._reader, own, start_us, end_us)) for number, own in parts.items()]
+            yield readings_frame(found, tagger, settings)
 
     def tail(self, series: int, after_us: int = EARLIEST_US) -> Stretch:
         """Readings of a series later than ``after_us``, for following a running session step by step."""
@@ -167,11 +175,8 @@ class SessionRecords:
             return overview(Blocks.of_readings(joined([])), 0, 0, buckets)
         start_us = parts[0].t0 if start_us is None else start_us
         end_us = parts[-1].t1 if end_us is None else end_us
-        if sum(part.n for part in parts) <= (buckets * BLOCK if exact_readings is None else exact_readings):
-            blocks = Blocks.of_readings(self._cut(parts, start_us, end_us))
-        else:
-            blocks = self._long(parts, start_us, end_us)
-        return overview(blocks, start_us, end_us, buckets)
+        exact_readings = buckets * BLOCK if exact_readings is None else exact_readings
+        return overview(blocks(self._reader, parts, start_us, end_us, exact_readings), start_us, end_us, buckets)
 
     def settings(self) -> pd.DataFrame:
         """One row a change of what a series was measured with; it holds until the next row of that ``series`` (id).
@@ -184,18 +189,13 @@ class SessionRecords:
     # What is lost
 
     def losses(self) -> pd.DataFrame:
-        """What the file should hold and does not, one row a loss; of a sound file none.
+        """What the file should hold and does not, one row a loss, in words in ``text``; of a sound file none.
 
-        ``text`` says it in a sentence; ``kind`` is readings, capture or log, ``number`` that of the series or
-        capture, ``n`` how many readings or samples. Reads the whole file: call it once, not at every look. What
-        ``readings()`` leaves out for that reason is in ``frame.attrs["losses"]`` too, as sentences, and logged.
+        ``kind`` is readings, capture or log, ``number`` that of the series or capture. Reads the whole file: call it
+        once, not at every look. What ``readings()`` leaves out is in ``frame.attrs["losses"]`` too, and logged.
         """
-        names = self._reader.names()
-        rows = [
-            {**asdict(loss), "t0": loss.t0_us, "t1": loss.t1_us, "text": sentence(loss, names)}
-            for loss in self._reader.losses()
-        ]
-        return table_frame(rows, ("t0", "t1", "kind", "number", "n", "why", "text"))
+        columns = ("t0", "t1", "kind", "number", "n", "why", "text")
+        return table_frame(told(self._reader.losses(), self._reader.names()), columns)
 
     # What was made of them
 
@@ -210,12 +210,18 @@ class SessionRecords:
 
     def contexts(self) -> pd.DataFrame:
         """Intervals of mode, condition and hypothesis."""
-        return table_frame(self._reader.rows("context"), ("id", "kind", "value", "t0", "t1"), texts=["value"])
+        lasting = self._reader.rows("context", "WHERE t1 IS NULL OR t1 >= t0")
+        return table_frame(lasting, ("id", "kind", "value", "t0", "t1"), texts=["value"])
 
     def changes(self) -> pd.DataFrame:
-        """Every correction: what, before, after (dicts) and why."""
-        columns = ("id", "t", "target", "row", "before", "after", "why")
+        """Every change of a row by a correction: what, before, after (dicts), why, and the act that made it."""
+        columns = ("id", "t", "target", "row", "before", "after", "why", "act", "undoes")
         return table_frame(self._reader.rows("change"), columns)
+
+    def history(self) -> pd.DataFrame:
+        """One row a correction (``act``): what it changed in words, why, the ``placements`` it was about, undos."""
+        columns = ("act", "t", "text", "why", "placements", "undoes", "undone_by")
+        return table_frame(history(self._reader.rows("change")), columns)
 
     def events(self, kind: str | None = None, since_id: int = 0) -> pd.DataFrame:
         """Events with a number above ``since_id``, of one kind where ``kind`` is given."""
@@ -248,7 +254,9 @@ class SessionRecords:
     # Captures
 
     def captures(self, role: str | None = None) -> pd.DataFrame:
-        """One row a kept trace; ``dt`` in s, volts = code x ``scale`` + ``offset``."""
+        """One row a kept trace; ``dt`` in s, volts = code x ``scale`` + ``offset``; of one role where it is given."""
+        if role not in (None, *_ROLES):
+            raise SessionError(f"a capture has no role {role!r}: it is one of {', '.join(_ROLES)}")
         where, values = ("", ()) if role is None else ("WHERE role = ?", (role,))
         rows = self._reader.rows("capture", where, *values)
         return table_frame(
@@ -257,7 +265,10 @@ class SessionRecords:
         )
 
     def trace(self, capture: int) -> Trace:
-        """A kept trace, code by code. Raises ``SessionError`` where there is none of that number."""
+        """A kept trace, code by code; its ``seconds`` and ``volts`` are arrays.
+
+        Raises ``SessionError`` where there is none of that number.
+        """
         row = self._one("capture", capture)
         return Trace(
             t0_us=row["t"],
@@ -286,27 +297,34 @@ class SessionRecords:
         where, values = ("", ()) if kind is None else (" AND kind = ?", (kind,))
         return self._reader.rows("event", f"WHERE id > ?{where}", since_id, *values)
 
-    def _one(self, table: str, number: int) -> dict[str, Any]:
+    def _one(self, table: str, number: int) -> Row:
         rows = self._reader.rows(table, "WHERE id = ?", int(number))
         if not rows:
-            raise SessionError(f"{self.path} has no {table} {number}: look at {table}s() for those there are")
+            known = [row["id"] for row in self._reader.rows(table, columns=("id",))]
+            raise SessionError(f"{self.path} has no {table} {number}. {those_there_are(known)}")
         return rows[0]
 
     def _chosen(self, series: int | str | None) -> list[dict[str, Any]]:
         rows = self._reader.rows("series")
         if series is None:
             return rows
-        chosen = [row for row in rows if series in (row["id"], series_name(row))]
+        chosen = [row for row in rows if series in (row["id"], series_name(row), _full_name(row))]
         if not chosen:
-            raise SessionError(f"{self.path} has no series {series!r}: look at series() for those there are")
+            known = [f"{row['id']} ({_full_name(row)})" for row in rows]
+            raise SessionError(f"{self.path} has no series {series!r}. {those_there_are(known)}")
         return chosen
 
-    def _tagger_and_settings(self) -> tuple[Tagger, dict[int, Settings]]:
-        tagger = Tagger(self._reader.rows("placement"), self._reader.rows("context"))
+    def _check_word(self, tag: str, word: str) -> None:
+        known = {row[tag] for row in self._reader.rows("placement", columns=("id", tag))}
+        known |= {row["value"] for row in self._reader.rows("context", "WHERE kind = ?", tag)}
+        if word and word not in known:
+            raise SessionError(f"{self.path} has no {tag} {word!r}. {those_there_are(sorted(known - {''}))}")
+
+    def _settings(self) -> dict[int, Settings]:
         rows: dict[int, list[dict[str, Any]]] = {}
         for row in self._reader.rows("setting"):
             rows.setdefault(row["series"], []).append(row)
-        return tagger, {series: Settings(own) for series, own in rows.items()}
+        return {series: Settings(own) for series, own in rows.items()}
 
     def _told(self, frame: pd.DataFrame) -> pd.DataFrame:
         """The frame with what reading has found lost until now, where it has."""
@@ -314,22 +332,6 @@ class SessionRecords:
             names = self._reader.names()
             frame.attrs["losses"] = [sentence(loss, names) for loss in met]
         return frame
-
-    def _cut(self, parts: list[Part], start_us: int, end_us: int) -> Stretch:
-        touched = [part for part in parts if part.t1 >= start_us and part.t0 <= end_us]
-        return joined([self._reader.load(part).between(start_us, end_us) for part in touched])
-
-    def _long(self, parts: list[Part], start_us: int, end_us: int) -> Blocks:
-        """Envelopes of the chunks that lie wholly inside, the readings themselves at both ends."""
-        inside = [part.chunk is not None and start_us <= part.t0 and part.t1 <= end_us for part in parts]
-        first = inside.index(True) if any(inside) else len(parts)
-        stop = len(parts) - inside[::-1].index(True) if any(inside) else len(parts)
-        pieces = [
-            Blocks.of_readings(self._cut(parts[:first], start_us, end_us)),
-            Blocks.of_envelope(self._reader.envelopes(parts[first:stop])),
-            Blocks.of_readings(self._cut(parts[stop:], start_us, end_us)),
-        ]
-        return Blocks.joined(pieces)
 
 
 def says_nothing(t0_us: int, t1_us: int | None, count: int, struck: bool) -> bool:
@@ -342,17 +344,21 @@ def says_nothing(t0_us: int, t1_us: int | None, count: int, struck: bool) -> boo
     return t1_us - t0_us < SHORT_STAY_US
 
 
+def _full_name(series: Row) -> str:
+    return f"{series['instrument']} {series_name(series)}"
+
+
+def _place(row: Row) -> tuple[str, str]:
+    return row["instrument"], row["channel"]
+
+
+def _only(frame: pd.DataFrame, wanted: dict[str, Any]) -> pd.DataFrame:
+    """The rows that have what is wanted."""
+    if not wanted:
+        return frame
+    kept = [(frame[name] == value).to_numpy(np.bool_, na_value=False) for name, value in wanted.items()]
+    return frame[np.logical_and.reduce(kept)].reset_index(drop=True)
+
+
 def _ends(start_us: int | None, end_us: int | None) -> tuple[int, int]:
     return EARLIEST_US if start_us is None else start_us, LATEST_US if end_us is None else end_us
-
-
-def _slices(parts: list[Part], rows: int) -> Iterator[tuple[int, int]]:
-    """Stretches of time, both ends included, that hold about ``rows`` readings each and all together."""
-    start_us, waiting = EARLIEST_US, 0
-    for part in sorted(parts, key=lambda each: each.t1):
-        waiting += part.n
-        if waiting >= rows:
-            yield start_us, part.t1
-            start_us, waiting = part.t1 + 1, 0
-    if waiting:
-        yield start_us, max(part.t1 for part in parts)

@@ -174,6 +174,11 @@ class Trace:
         return self.codes.astype(np.float64) * self.scale_v + self.offset_v
 
     @property
+    def seconds(self) -> NDArray[np.float64]:
+        """When each sample was taken, seconds after the first, shape (n,)."""
+        return np.arange(len(self.codes), dtype=np.float64) * self.dt_s
+
+    @property
     def t1_us(self) -> int:
         """Session time just after the last sample."""
         return self.t0_us + round(self.dt_s * len(self.codes) * 1e6)

@@ -2,7 +2,7 @@
 
 import contextlib
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -11,14 +11,13 @@ from numpy.typing import NDArray
 
 from daemon.store import codec
 from daemon.store.checksums import check
+from daemon.store.choice import EARLIEST_US, LATEST_US
 from daemon.store.codec import ENVELOPE, WAVE_ENVELOPE, Stretch
 from daemon.store.connection import MEND, open_reading, translated
 from daemon.store.inspection import inspected
 from daemon.store.losses import Loss, Met, series_names
 from daemon.store.rows import read_rows
 from drivers.errors import DamagedSession
-
-EARLIEST_US, LATEST_US = -(2**63), 2**63 - 1
 
 # Chunks of a series never overlap, so the last one that begins by ``start`` is the first that matters.
 _IN_REACH = """series = :series AND t1 >= :start AND t0 <= :end AND t0 >=
@@ -57,10 +56,12 @@ class SessionReader:
         with translated(self.path):
             return dict(self._sql.execute("SELECT key, value FROM meta").fetchall())
 
-    def rows(self, table: str, where: str = "", *values: object) -> list[dict[str, Any]]:
+    def rows(
+        self, table: str, where: str = "", *values: object, columns: Sequence[str] = ("*",)
+    ) -> list[dict[str, Any]]:
         """Rows of a small table in the order of their numbers, JSON columns opened."""
         with translated(self.path), self._torn_json(table):
-            return read_rows(self._sql, table, where, values)
+            return read_rows(self._sql, table, where, values, columns)
 
     def count(self, table: str) -> int:
         """How many rows a table has."""

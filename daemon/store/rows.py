@@ -2,16 +2,21 @@
 
 import json
 import sqlite3
+from collections.abc import Sequence
 from typing import Any
 
 _JSON = ("judgement", "data", "before", "after")
 
 
 def read_rows(
-    connection: sqlite3.Connection, table: str, where: str = "", values: tuple[object, ...] = ()
+    connection: sqlite3.Connection,
+    table: str,
+    where: str = "",
+    values: tuple[object, ...] = (),
+    columns: Sequence[str] = ("*",),
 ) -> list[dict[str, Any]]:
     """All rows of ``table`` (those that meet ``where``) in the order of their numbers."""
-    cursor = connection.execute(f"SELECT * FROM {table} {where} ORDER BY id", values)
+    cursor = connection.execute(f"SELECT {', '.join(columns)} FROM {table} {where} ORDER BY id", values)
     names = [column[0] for column in cursor.description]
     return [_opened(dict(zip(names, row, strict=True))) for row in cursor.fetchall()]
 

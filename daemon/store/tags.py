@@ -34,7 +34,9 @@ class _Intervals:
     """Rows with ``t0`` and ``t1``, found by time; the last row, ``nothing``, stands for none."""
 
     def __init__(self, rows: Sequence[Row], nothing: Row) -> None:
-        ordered = sorted(rows, key=lambda row: (row["t0"], row["id"]))
+        # One that ends before it begins was taken back.
+        lasting = (row for row in rows if row["t1"] is None or row["t1"] >= row["t0"])
+        ordered = sorted(lasting, key=lambda row: (row["t0"], row["id"]))
         self.rows = [*ordered, nothing]
         self._t0 = np.array([row["t0"] for row in ordered], np.int64)
         ends = [_OPEN_END_US if row["t1"] is None else row["t1"] for row in ordered]
@@ -84,15 +86,15 @@ class Tagger:
     def _intervals(self, series: Row) -> _Intervals:
         key = (series["instrument"], series["channel"], series["quantity"])
         if key not in self._of_series:
-            rows = [row for row in self._placements if _belongs(row, key)]
+            rows = [row for row in self._placements if belongs(row, series)]
             self._of_series[key] = _Intervals(rows, {})
         return self._of_series[key]
 
 
-def _belongs(placement: Row, key: tuple[str, str, str]) -> bool:
-    instrument, channel, quantity = key
+def belongs(placement: Row, series: Row) -> bool:
+    """True where readings of ``series`` may belong to ``placement``."""
     return (
-        placement["instrument"] == instrument
-        and placement["channel"] == channel
-        and placement["quantity"] in ("", quantity)
+        placement["instrument"] == series["instrument"]
+        and placement["channel"] == series["channel"]
+        and placement["quantity"] in ("", series["quantity"])
     )

@@ -50,7 +50,7 @@ def check_what_it_holds(path):
         assert len(readings) == 201 and readings["value"][3] == 6.543 and readings["accuracy"].isna().all()
         assert (placement["point"], placement["leg"], placement["value"]) == ("Q302", "B", 6.543)
         assert math.isnan(placement["limits"]) and placement["judgement"] == {"verdict": "inside"}
-        assert len(records.readings_by_placement(1)) == 161
+        assert len(records.readings(placement=1)) == 161
         assert records.changes()["why"].tolist() == ["wrong leg"]
         assert records.events()["text"].tolist() == ["a note"]
         assert records.trace(1).codes[:3].tolist() == [0, 1, 2]

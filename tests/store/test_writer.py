@@ -86,7 +86,7 @@ def test_a_full_disk_loses_nothing_and_storing_goes_on_when_there_is_room(writer
         frame = records.readings()
         assert frame["value"].tolist() == [1.0] * 10 + [2.0] * 5000 + [3.0]
         assert records.events()["kind"].tolist() == ["storing stopped"]
-        assert len(records.readings_by_placement(placement)) == 5000
+        assert len(records.readings(placement=placement)) == 5000
 
 
 def test_a_close_on_a_full_disk_can_be_tried_again(writer, series, clock, path):
@@ -162,7 +162,7 @@ def test_resume_after_a_hard_end_rebuilds_the_tail_and_ends_open_placements(path
         write(writer, clock, writer.series("meter", "", Quantity.DC_V), [2.0])
     with open_session(path) as records:
         assert records.readings("dc_v")["value"].tolist() == [1.0] * 7 + [2.0]
-        assert records.readings_by_placement(placement)["value"].tolist() == [1.0] * 7
+        assert records.readings(placement=placement)["value"].tolist() == [1.0] * 7
     assert rows(path, "SELECT DISTINCT segment FROM clock") == [(0,), (1,)]
 
 
