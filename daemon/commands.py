@@ -68,6 +68,27 @@ COMMANDS: dict[str, dict[str, Field]] = {
         "hypothesis": Field(),
         "why": Field(),
     },
+    "split": {
+        "placement": Field(type=int, needed=True),
+        "at_us": Field(type=int, needed=True, meaning="from this moment on it is another placement"),
+        "point": Field(meaning="what the later one was; else as before"),
+        "leg": Field(),
+        "mode": Field(may_be_empty=False),
+        "condition": Field(may_be_empty=False),
+        "hypothesis": Field(),
+        "why": Field(),
+    },
+    "relabel": {
+        "kind": Field(needed=True, choices=("mode", "condition", "hypothesis"), may_be_empty=False),
+        "value": Field(needed=True, meaning="what held; empty only for no hypothesis"),
+        "from_us": Field(type=int, needed=True),
+        "until_us": Field(type=int, meaning="else it holds from then on"),
+        "why": Field(),
+    },
+    "undo": {
+        "act": Field(type=int, meaning="the number of a correction; else the last one"),
+        "why": Field(),
+    },
     "session": {
         "do": Field(needed=True, choices=("start", "resume")),
         "file": Field(meaning="the session file"),

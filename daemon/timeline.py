@@ -53,6 +53,17 @@ def timeline_text(records: SessionRecords) -> str:
     return "\n".join(lines)
 
 
+def history_text(records: SessionRecords) -> str:
+    """The corrections of a session in order, a line each."""
+    return "\n".join(map(_correction, _rows(records.history())))
+
+
+def _correction(entry: Entry) -> str:
+    back = "" if entry["undone_by"] is None else f" (taken back by {entry['undone_by']})"
+    why = f" Why: {entry['why']}." if entry["why"] else ""
+    return f"{_clock(iso_utc(entry['t_us']))}  correction {entry['act']}{back}: {entry['text']}{why}"
+
+
 _TOLD_APART = ("objection", "switch-on verdict")
 
 

@@ -1,10 +1,16 @@
 """``probetrail mark``: says one thing to the running daemon."""
 
 import argparse
+import re
+from collections.abc import Mapping
 from typing import Any
 
 from daemon.commands import COMMANDS, NOTE_KINDS, say
 from daemon.running import the_running_door
+from daemon.store.opinions import TAGS
+from drivers.clock import SystemClock, from_iso_utc, iso_utc
+
+_TIME_HELP = "in UTC, as in the time line: 03-01 10:00:00.2"
 
 HELP = {
     "point": "what the probe touches next or now (no name: it is lifted)",
@@ -14,7 +20,13 @@ HELP = {
     "power": "the unit goes on or off just now",
     "note": "a remark for the time line",
     "strike": "the last placement (or --placement N) does not count",
+    "move": "a placement was another point, leg, mode, condition or hypothesis",
+    "split": "from a moment on a placement is another one",
+    "relabel": "mode, condition or hypothesis was another one for a time",
+    "undo": "take a correction back: the last, or --act N",
 }
+_WITHOUT_WORDS = {"strike", "move", "split", "undo"}
+_NO_PROBE = {"move", "split", "relabel", "undo"}
 
 
 def add_commands(groups: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -23,9 +35,10 @@ def add_commands(groups: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     kinds = mark.add_subparsers(dest="kind", required=True, metavar="|".join(HELP))
     parsers = {name: kinds.add_parser(name, help=text, description=text) for name, text in HELP.items()}
     for name, parser in parsers.items():
-        if name != "strike":
+        if name not in _WITHOUT_WORDS:
             parser.add_argument("words", nargs="*", metavar="WORDS")
-        parser.add_argument("--probe", metavar="NAME", help="which probe; else the first of the bench file")
+        if name not in _NO_PROBE:
+            parser.add_argument("--probe", metavar="NAME", help="which probe; else the first of the bench file")
         parser.set_defaults(carry_out=_say)
     parsers["point"].add_argument("--leg", help="which leg of the part")
     parsers["hypothesis"].add_argument("--kill", metavar="READING", help="the reading that would kill it")
@@ -34,7 +47,38 @@ def add_commands(groups: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     strike = parsers["strike"]
     strike.add_argument("--placement", type=int, metavar="N", help="its number; else the probe's last")
     strike.add_argument("--undo", action="store_true", help="take it back in")
-    strike.add_argument("--why", metavar="WORDS")
+    _add_corrections(parsers)
+
+
+def _add_corrections(parsers: Mapping[str, argparse.ArgumentParser]) -> None:
+    for name in ("move", "split"):
+        number = parsers[name].add_argument("--placement", type=int, metavar="N", required=True)
+        number.help = "its number in the time line"
+        for tag in TAGS:
+            parsers[name].add_argument(f"--{tag}", metavar="WORDS", help=f"the {tag} it was")
+    parsers["split"].add_argument("--at", dest="at_us", type=moment, required=True, metavar="TIME", help=_TIME_HELP)
+    relabel = parsers["relabel"]
+    relabel.add_argument("--from", dest="from_us", type=moment, required=True, metavar="TIME", help=_TIME_HELP)
+    relabel.add_argument("--until", dest="until_us", type=moment, metavar="TIME", help="else it holds from then on")
+    parsers["undo"].add_argument("--act", type=int, metavar="N", help="its number in the history")
+    for name in ("strike", *_NO_PROBE):
+        parsers[name].add_argument("--why", metavar="WORDS")
+
+
+def moment(text: str) -> int:
+    """Session time of ``2026-03-01T10:00:00.2Z``, or of the time line's own ``03-01 10:00:00.2`` of this year (UTC)."""
+    try:
+        if re.match(r"\d\d-\d\d ", text):
+            year = iso_utc(SystemClock().now_us())[:4]
+            text = f"{year}-{text.replace(' ', 'T')}Z"
+        return from_iso_utc(_six_digits(text))
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r}: write a time {_TIME_HELP}") from None
+
+
+def _six_digits(text: str) -> str:
+    """Seconds with any number of decimals, as ``datetime`` reads them before Python 3.11 learnt more."""
+    return re.sub(r"\.(\d+)", lambda match: f".{match[1][:6]:0<6}", text)
 
 
 def _say(options: argparse.Namespace) -> int:
@@ -52,11 +96,13 @@ def command_of(options: argparse.Namespace) -> dict[str, Any]:
         body["state"] = words
     elif name == "note":
         body |= {"text": words, "kind": options.note_kind}
-    elif name != "strike":
+    elif name == "relabel":
+        body["kind"], _, body["value"] = words.partition(" ")
+    elif name not in _WITHOUT_WORDS:
         body[name] = words
-    for key in ("leg", "kill", "state", "placement", "why", "probe"):
+    for key in ("kill", "state", "placement", "why", "probe", "at_us", "from_us", "until_us", "act", *TAGS):
         value = getattr(options, key, None)
-        if value is not None and key in COMMANDS[name]:
+        if value is not None and key in COMMANDS[name] and key not in body:
             body[key] = value
     if getattr(options, "undo", False):
         body["undo"] = True

@@ -1,4 +1,4 @@
-"""Commands on files: ``timeline``, ``export`` and ``switch-on``."""
+"""Commands on files: ``timeline``, ``history``, ``export`` and ``switch-on``."""
 
 import argparse
 import json
@@ -7,7 +7,7 @@ from typing import Any
 
 from daemon.export import export
 from daemon.records import open_session
-from daemon.timeline import timeline, timeline_text
+from daemon.timeline import history_text, timeline, timeline_text
 from daemon.trace_file import judge_trace_file
 
 
@@ -17,6 +17,11 @@ def add_commands(groups: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     parser.add_argument("session", type=Path, metavar="SESSION")
     parser.add_argument("--json", action="store_true", help="one JSON object and nothing else")
     parser.set_defaults(carry_out=_timeline)
+
+    text = "the corrections made to a session, in order, with what was before"
+    parser = groups.add_parser("history", help=text, description=text)
+    parser.add_argument("session", type=Path, metavar="SESSION")
+    parser.set_defaults(carry_out=_history)
 
     parser = groups.add_parser("export", help="one row a reading, with its tags")
     parser.add_argument("session", type=Path, metavar="SESSION")
@@ -40,6 +45,12 @@ def _timeline(options: argparse.Namespace) -> int:
             _print_json(timeline(records))
         else:
             print(timeline_text(records))
+    return 0
+
+
+def _history(options: argparse.Namespace) -> int:
+    with open_session(options.session) as records:
+        print(history_text(records) or "Nothing was corrected.")
     return 0
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from daemon.bench_file import UnitCard
-from daemon.keeper import placing, references
+from daemon.keeper import correcting, placing, references
 from daemon.keeper.cautions import BY_ID
 from daemon.keeper.desk import REPAIRS, Desk, Reference
 from daemon.keeper.placing import as_stay
@@ -157,6 +157,18 @@ def _move(desk: Desk, body: Body) -> Answer:
     return _done(f"Placement {number} was: {what}.", number)
 
 
+def _split(desk: Desk, body: Body) -> Answer:
+    return _done(*correcting.split(desk, _placement(desk, body), body))
+
+
+def _relabel(desk: Desk, body: Body) -> Answer:
+    return _done(*correcting.relabel(desk, body))
+
+
+def _undo(desk: Desk, body: Body) -> Answer:
+    return _done(*correcting.undo(desk, body))
+
+
 def _unit(desk: Desk, body: Body) -> Answer:
     desk.set_unit(card_from(desk.unit, body))
     references.import_references(desk)
@@ -249,6 +261,9 @@ _ORDERS: dict[str, Callable[[Desk, Body], Answer]] = {
     "note": _note,
     "strike": _strike,
     "move": _move,
+    "split": _split,
+    "relabel": _relabel,
+    "undo": _undo,
     "unit": _unit,
     "confirm": _confirm,
     "reference": _reference,

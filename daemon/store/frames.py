@@ -88,11 +88,11 @@ _NAT = -(2**63)
 _NO_SETTINGS = Settings([])
 _TIMES = {"t": "time", "t0": "time", "t1": "until"}
 _KINDS = {
-    **dict.fromkeys(("id", "row", "count", "flags", "n", "series", "number"), "int64"),
+    **dict.fromkeys(("id", "row", "count", "flags", "n", "series", "number", "act"), "int64"),
     **dict.fromkeys(("value", "uncertainty", "limits", "dt", "scale", "offset", "ratio"), "float64"),
     **dict.fromkeys(("range", "resolution", "integration_s", "percent_reading", "percent_range"), "float64"),
     **dict.fromkeys(("struck", "clipped", "rolling"), "bool"),
-    **dict.fromkeys(("event", "placement", "capture", "reference"), "Int64"),
+    **dict.fromkeys(("event", "placement", "capture", "reference", "undoes", "undone_by"), "Int64"),
 }
 
 

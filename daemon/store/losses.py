@@ -2,7 +2,7 @@
 
 import logging
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -35,6 +35,13 @@ def sentence(loss: Loss, series: Mapping[int, str]) -> str:
         return f"{loss.why} (last stored: {iso_utc(loss.t1_us)})."
     whose = f"{series.get(loss.number, f'series {loss.number}')}: " if loss.number else ""
     return f"{whose}{loss.n:,} readings lost {span}: {loss.why}."
+
+
+def told(losses: Iterable[Loss], series: Mapping[int, str]) -> list[dict[str, Any]]:
+    """Losses as rows with ``t0`` and ``t1``, each with its sentence as ``text``."""
+    return [
+        {**asdict(loss), "t0": loss.t0_us, "t1": loss.t1_us, "text": sentence(loss, series)} for loss in losses
+    ]
 
 
 def series_names(rows: Iterable[Mapping[str, Any]]) -> dict[int, str]:

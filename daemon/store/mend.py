@@ -117,6 +117,8 @@ def _written(found: Salvaged, draft: Path, target: Path) -> Mended:
             chunks, runs = readings(found)
             _name_series(found, chunks, runs, told)
             waves = captures(found, told.lost)
+            for number, change in found.rows["change"].items():
+                change["act"] = change.get("act") or number  # as the migration of an earlier version does
             for table in ("meta", "series", *_COUNTED, "capture"):
                 _insert(sql, table, found.rows.get(table, {}).values())
             _insert(sql, "chunk", chunks)

@@ -18,6 +18,7 @@ from daemon.store.connection import MEND, check_file, create_file, open_file, tr
 from daemon.store.inspection import log_words
 from daemon.store.lock import WriterLock
 from daemon.store.log import log_state
+from daemon.store.opinions import ContextKind, Opinions
 from daemon.store.outbox import Outbox, to_json
 from daemon.store.rows import read_rows
 from daemon.store.schema import CHUNK_READINGS, PART_SAMPLES
@@ -26,22 +27,17 @@ from drivers.clock import Clock
 from drivers.errors import DamagedSession
 from drivers.readings import Quantity, Trace
 
-Role = Literal["switch-on", "reference", "kept"]
-ContextKind = Literal["mode", "condition", "hypothesis"]
+__all__ = ["ContextKind", "Role", "SessionWriter"]
 
-_FACTS = {"value", "uncertainty", "limits", "count", "flags", "judgement", "t1"}
-_OPINIONS = {"point", "leg", "mode", "condition", "hypothesis", "struck"}
-_NOTHING_YET = {
-    **{"t1": None, "struck": 0, "value": None, "uncertainty": None, "limits": None},
-    **{"count": 0, "flags": 0, "judgement": None},
-}
+Role = Literal["switch-on", "reference", "kept"]
+
 _CLOCK_S = 10.0
 _STEP_US = 50_000
 _LEAP_US = 2_000_000
 _PATIENCE_MS = 300
 
 
-class SessionWriter:
+class SessionWriter(Opinions):
     """One session being written; make it with ``create`` or ``resume``, end it with ``close``.
 
     Raises ``StoreFull`` from ``commit`` and ``close`` only, and loses nothing by it.
@@ -148,79 +144,13 @@ class SessionWriter:
         if self._outbox or any(buffer.waiting for buffer in self._buffers.values()) or self._ripe():
             self._commit(seal_everything=False)
 
-    # Events, placements, contexts
+    # Events
 
     def add_event(self, t_us: int, kind: str, text: str, data: Mapping[str, Any] | None = None) -> int:
         """Keep something that happened; returns its number."""
         return self._outbox.insert(
             "event", {"t": t_us, "kind": kind, "text": text, "data": to_json(data or {})}
         )
-
-    def open_placement(
-        self,
-        t0_us: int,
-        *,
-        instrument: str,
-        channel: str,
-        probe: str,
-        quantity: str,
-        point: str,
-        leg: str,
-        mode: str,
-        condition: str,
-        hypothesis: str,
-    ) -> int:
-        """A probe has come to stay at a point; returns the placement's number."""
-        tags = {"point": point, "leg": leg, "mode": mode, "condition": condition, "hypothesis": hypothesis}
-        place = {"instrument": instrument, "channel": channel, "probe": probe, "quantity": str(quantity)}
-        row = {**place, **tags, "t0": t0_us}
-        number = self._outbox.insert("placement", row)
-        self._placements[number] = {**row, **_NOTHING_YET}
-        return number
-
-    def set_placement(self, placement: int, **columns: Any) -> None:
-        """Facts that grow: value, uncertainty, limits, count, flags, judgement, t1 (end, us). No history."""
-        _only(columns, _FACTS)
-        self._placements[placement].update(columns)
-        if "judgement" in columns:
-            columns["judgement"] = None if columns["judgement"] is None else to_json(columns["judgement"])
-        self._outbox.update("placement", placement, columns)
-
-    def correct_placement(self, placement: int, t_us: int, why: str, **columns: Any) -> None:
-        """Opinions that change: point, leg, mode, condition, hypothesis, struck. History is kept."""
-        _only(columns, _OPINIONS)
-        row = self._placements[placement]
-        if "struck" in columns:
-            columns["struck"] = int(columns["struck"])
-        after = {name: value for name, value in columns.items() if row[name] != value}
-        if not after:
-            return
-        before = {name: row[name] for name in after}
-        sheets = {"before": to_json(before), "after": to_json(after), "why": why}
-        self._outbox.insert("change", {"t": t_us, "target": "placement", "row": placement, **sheets})
-        row.update(after)
-        self._outbox.update("placement", placement, after)
-
-    def placement(self, placement: int) -> Mapping[str, Any]:
-        """What is known of a placement now. Raises ``KeyError`` where there is none."""
-        return self._placements[placement]
-
-    def set_context(self, kind: ContextKind, value: str, t_us: int) -> None:
-        """From ``t_us`` on this mode, condition or hypothesis holds; the former one ends there."""
-        former = self._contexts.get(kind)
-        if former is not None:
-            number, same, t0_us = former
-            if same == value:
-                return
-            t_us = max(t_us, t0_us)
-            self._outbox.update("context", number, {"t1": t_us})
-        number = self._outbox.insert("context", {"kind": kind, "value": value, "t0": t_us})
-        self._contexts[kind] = (number, value, t_us)
-
-    @property
-    def context(self) -> dict[str, str]:
-        """What holds now, by kind."""
-        return {kind: value for kind, (_, value, _) in self._contexts.items()}
 
     # Captures
 
@@ -302,11 +232,9 @@ class SessionWriter:
         self._buffers = {number: self._buffer(number) for number in self._series.values()}
         # Not those of an earlier start: what was turned while nobody looked is said anew.
         self._settings: dict[int, Setting] = {}
-        self._contexts: dict[str, tuple[int, str, int]] = {
-            kind: (number, value, t0)
-            for number, kind, value, t0 in rows("SELECT id, kind, value, t0 FROM context WHERE t1 IS NULL")
-        }
+        self._contexts = {int(row.pop("id")): row for row in read_rows(self._sql, "context")}
         self._placements = {int(row.pop("id")): row for row in read_rows(self._sql, "placement")}
+        self._changes = read_rows(self._sql, "change")
         (self._segment,) = rows("SELECT coalesce(max(segment), -1) FROM clock").fetchone()
 
     def _buffer(self, series: int) -> Buffer:
@@ -390,7 +318,3 @@ def _capture_facts(trace: Trace) -> dict[str, Any]:
         **{"coupling": trace.coupling, "rolling": int(trace.rolling)},
     }
 
-
-def _only(columns: Mapping[str, Any], allowed: set[str]) -> None:
-    if unknown := set(columns) - allowed:
-        raise TypeError(f"{', '.join(sorted(unknown))} cannot be set here, only {', '.join(sorted(allowed))}")
