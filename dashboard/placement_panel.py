@@ -13,7 +13,6 @@ MOST_DRAWN = 1500
 MOST_LISTED = 400
 
 _TAGS = ("point", "leg", "mode", "condition", "hypothesis")
-_FED_BY = {"condition": "fed by"}
 
 
 def stay_words(records: SessionRecords, number: int) -> dict[str, Any]:
@@ -113,24 +112,20 @@ def _limits(judgement: dict[str, Any], unit: str) -> str:
 
 
 def history_words(records: SessionRecords, placement: int | None = None) -> list[dict[str, Any]]:
-    """Every change, or those of one placement: when, of what, before and after, why; the newest first."""
-    changes = records.changes()
-    if placement is not None:
-        changes = changes[(changes["target"] == "placement") & (changes["row"] == placement)]
-    return [_change(row) for row in rows_of(changes.iloc[::-1])]
+    """Every correction, or those of one placement: when, what with what was before, why, undos; the newest first."""
+    return [
+        _change(row)
+        for row in rows_of(records.history().iloc[::-1])
+        if placement is None or placement in row.placements
+    ]
 
 
 def _change(row: Any) -> dict[str, Any]:
     return {
+        "act": int(row.act),
         "t_us": int(row.t_us),
-        "of": f"{row.target} {row.row}",
-        "placement": int(row.row) if row.target == "placement" else None,
-        "what": ", ".join(_one_change(name, row.before.get(name), after) for name, after in row.after.items()),
+        "what": str(row.text).removesuffix("."),
         "why": row.why,
+        "undoes": whole_number(row.undoes),
+        "undone_by": whole_number(row.undone_by),
     }
-
-
-def _one_change(name: str, before: Any, after: Any) -> str:
-    if name == "struck":
-        return "struck" if after else "strike undone"
-    return f"{_FED_BY.get(name, name)}: {before or 'none'} → {after or 'none'}"

@@ -101,9 +101,6 @@ function show() {
 
 const strike = (struck) => () => { if (stay()?.struck !== struck) document.getElementById("was-struck")?.click(); };
 
-// Whether the session of that file is the one that runs, so that what was kept of it can be corrected.
-export const runs = (file) => mayCorrect({ session: file });
-
 export async function takeBack(act) {
   const answer = await say({ command: "undo", ...(act === null ? {} : { act }) });
   if (!answer.error) document.dispatchEvent(new CustomEvent("corrected"));
@@ -115,6 +112,7 @@ export function startCorrecting() {
     hear("state", show);
   });
   onKey("e", "say what the opened placement really was", () => document.getElementById("was-point")?.focus());
+  onKey("k", "take back the last correction", () => { if (document.querySelector("#timeline-history button[data-key^=back]")) takeBack(null); });
   onKey("x", "strike the opened placement", strike(true));
   onKey("u", "take it back in", strike(false));
 }

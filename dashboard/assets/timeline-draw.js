@@ -19,6 +19,7 @@ const MARK = 26;
 const KICK = 44;
 const AXIS = 36;
 const APART = 26;
+const EMPTY = 52;
 const FEW_POINTS = 240; // so few that each reading gets a dot
 
 export const nameOf = (lane) => (lane.probe ? `probe ${lane.probe}` : [lane.instrument, lane.channel].filter(Boolean).join(" "));
@@ -27,7 +28,7 @@ export const nameOf = (lane) => (lane.probe ? `probe ${lane.probe}` : [lane.inst
 export function layOut(lanes, marks, width) {
   const narrow = width < NARROW;
   const box = { left: narrow ? 1 : GUTTER, right: width - 1 };
-  let top = 4;
+  let top = lanes.length ? 4 : EMPTY;
   const rows = lanes.map((lane) => {
     const head = narrow ? HEAD : 0;
     const band = lane.placements.length ? BAND + 4 : 0;
@@ -109,12 +110,16 @@ function drawAxis(pen, { layout, view }, at) {
   const { box, bottom, rows, kinds } = layout;
   const marks = timeMarks(view, Math.max(2, Math.floor((box.right - box.left) / 92)));
   const tops = [...rows.map((row) => [row.box.top, row.box.bottom]), ...kinds.map((row) => [row.top, row.top + row.height])];
+  const free = new Map();
   for (const { t, words, day } of marks) {
     const x = at(t);
     for (const [top, end] of tops) rule(pen, x, top, x, end, "hair");
     const put = (said, y, more) => {
       const half = widthOf(pen, said, { size: 12, ...more }) / 2;
-      write(pen, said, Math.min(Math.max(x, box.left + half), box.right - half), y, { align: "center", size: 12, ...more });
+      const middle = Math.min(Math.max(x, box.left + half), box.right - half);
+      if (middle - half < (free.get(y) ?? -Infinity)) return;
+      free.set(y, middle + half + 8);
+      write(pen, said, middle, y, { align: "center", size: 12, ...more });
     };
     put(words, bottom + 14, { name: "ink" });
     if (day) put(day, bottom + 30, {});
@@ -129,5 +134,6 @@ export function draw(canvas, page) {
   drawAxis(pen, page, at);
   const lanes = page.layout.rows.map((row, n) => drawLane(pen, row, n, page, at));
   const marks = page.layout.kinds.map((row) => drawMarks(pen, row, page, at));
+  if (!lanes.length) write(pen, "Nothing was measured in this session yet.", page.layout.box.left, 30, { size: 14 });
   return { lanes, marks };
 }

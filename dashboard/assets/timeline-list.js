@@ -1,5 +1,6 @@
 // Placements and events as tables, a page at a time: the same for eyes that cannot use the plot, and for the keyboard.
 
+import { takeBack } from "./correct.js";
 import { el, refill } from "./dom.js";
 import { clock } from "./numbers.js";
 import { dayWords } from "./timeline-axis.js";
@@ -72,11 +73,20 @@ const placementRow = (p) => el(
 );
 
 const eventRow = (event) => el("tr", {}, el("td", {}, moment(event.t_us)), el("td", {}, event.kind), el("td", {}, event.text));
-const changeRow = (change) => el("tr", {}, el("td", {}, moment(change.t_us)), el("td", {}, change.of), el("td", {}, change.what), el("td", {}, change.why || "no reason given"), el("td", {}, change.who ?? ""));
+// Undone ones stay in the list: what was thought at the time is part of the record.
+const changeRow = (change) => el(
+  "tr",
+  {},
+  el("td", {}, String(change.act)),
+  el("td", {}, moment(change.t_us)),
+  el("td", {}, change.what),
+  el("td", {}, change.why || "no reason given"),
+  el("td", {}, change.undone_by !== null ? `taken back by ${change.undone_by}` : mayTakeBack ? el("button", { type: "button", class: "press small", "data-key": `back-${change.act}`, "aria-label": `take back correction ${change.act}`, onclick: () => takeBack(change.act) }, "take back") : "stands"),
+);
 
 const placements = new Paged("timeline-table", { caption: "placements", headings: ["", "from", "for", "probe", "point", "reads", "verdict", "mode", "fed by", "hypothesis"], row: placementRow, empty: "" });
 const events = new Paged("timeline-events", { caption: "events", headings: ["at", "what", "in words"], row: eventRow, empty: "Nothing happened yet." });
-const changes = new Paged("timeline-history", { caption: "changes", headings: ["at", "of", "what was changed", "why", "by"], row: changeRow, empty: "Nothing was changed: all tags stand as they were first said." });
+const changes = new Paged("timeline-history", { caption: "changes", headings: ["no.", "at", "what was changed", "why", "now"], row: changeRow, empty: "Nothing was changed: all tags stand as they were first said." });
 
 export const told = (all) => all.filter((p) => !p.silent);
 
@@ -95,4 +105,9 @@ export function listPlacements(passing, now_looked, follow, filtered) {
 }
 
 export const listEvents = (all) => events.show([...all].reverse());
-export const listChanges = (rows) => changes.show(rows);
+let mayTakeBack = false;
+
+export function listChanges(rows, running) {
+  mayTakeBack = Boolean(running);
+  changes.show(rows, "", String(mayTakeBack));
+}

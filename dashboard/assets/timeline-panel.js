@@ -48,10 +48,10 @@ function drawLimits(pen, box, y, low, high) {
   const [top, bottom] = [Math.max(box.top, y(stay.high)), Math.min(box.bottom, y(stay.low))];
   pen.fillStyle = colour("band-even");
   pen.fillRect(box.left, top, box.right - box.left, bottom - top);
-  write(pen, "permitted", box.left + 6, top + 14, { size: 12 });
+  write(pen, "permitted", box.right - 6, bottom - 6, { size: 12, align: "right" });
 }
 
-const change = ({ t_us, what, why, who }) => el("li", {}, `${clock(t_us)} ${what}${why ? ` (${why})` : ""}${who ? `, ${who}` : ""}`);
+const change = ({ act, t_us, what, why, undone_by }) => el("li", {}, `${clock(t_us)} correction ${act}. ${what}${why ? ` (${why})` : ""}${undone_by === null ? "" : `, taken back by correction ${undone_by}`}`);
 
 function listWords() {
   const shown = stay.listed.length;

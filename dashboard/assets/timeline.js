@@ -24,7 +24,7 @@ const chosen = () => place("choose").querySelector("select");
 function complain(about, sentences) {
   wrong.set(about, sentences.filter(Boolean));
   const all = [...new Set([...wrong.values()].flat())];
-  refill(place("wrong"), all, () => (all.length ? el("div", { class: "wrong" }, el("b", {}, "Not everything is here."), el("ul", {}, ...all.slice(0, 20).map((words) => el("li", {}, words))), all.length > 20 ? el("p", {}, `And ${all.length - 20} more of the kind.`) : null) : []));
+  refill(place("wrong"), all, () => (all.length ? el("div", { class: "wrong" }, el("b", {}, page.story ? "Not everything is here." : "Nothing can be read."), el("ul", {}, ...all.slice(0, 20).map((words) => el("li", {}, words))), all.length > 20 ? el("p", {}, `And ${all.length - 20} more of the kind.`) : null) : []));
 }
 
 const moment = (t_us) => `${dayWords(t_us)} ${momentWords(t_us, 60e6)}`;
@@ -90,7 +90,7 @@ async function showChanges() {
   const { rows } = await fetchJson("/history", { session: asked });
   if (asked !== page.session) return;
   changes = page.story.changes;
-  listChanges(rows);
+  listChanges(rows, page.story.running);
 }
 
 function showAll() {
@@ -133,6 +133,7 @@ async function load(session) {
     const [story, whole] = await Promise.all([fetchStory(session), fetchWindow(session, null, columnsWanted())]);
     if (mine !== loading) return;
     wrong.clear();
+    document.getElementById("timeline").classList.remove("unread");
     [changes, at_trouble] = [-1, null];
     complain("readings", Object.values(whole.torn));
     severalDays(story.t1_us - story.t0_us > DAY_US / 2);
@@ -144,8 +145,10 @@ async function load(session) {
     if (!story.running) fetchJson("/losses", { session: story.session }).then(({ sentences }) => { if (mine === loading) complain("losses", sentences); }).catch((error) => complain("losses", [error.message]));
   } catch (error) {
     if (mine !== loading) return;
-    complain("session", [`${error.message} Choose another session above.`]);
-    if (!page.story) setText(place("standing"), "This session cannot be shown.");
+    complain("session", [`${error.message.replace(/([^.!?])$/, "$1.")} Choose another session above.`]);
+    if (page.story) return;
+    setText(place("standing"), "This session cannot be shown.");
+    document.getElementById("timeline").classList.add("unread");
   }
 }
 

@@ -147,8 +147,58 @@ def test_a_correction_shows_in_the_panels_history_and_what_is_being_typed_surviv
     writer.add_event(LATER_US, "move", "Placement 1 was: point PBV.")
     writer.commit()
     panel = timeline.locator("#timeline-panel")
-    expect(panel).to_contain_text("point: B12 → PBV, fed by: isolation transformer → direct (wrong pin)")
+    was = "Placement 1: point PBV, was B12, condition direct, was isolation transformer (wrong pin)"
+    expect(panel).to_contain_text(was)
     expect(timeline.locator("#was-point")).to_have_value("PBV")
+
+
+def test_a_stay_that_was_two_is_split_where_its_plot_is_pressed(timeline: Page, served: Served) -> None:
+    """The moment comes from the plot, or is typed; what was changed in the fields is what the later part was."""
+    timeline.locator("#split-after").fill("99")
+    timeline.keyboard.press("Enter")
+    expect(timeline.locator("#split-after")).to_have_attribute("aria-invalid", "true")
+    box = timeline.locator(".panel-plot").bounding_box()
+    assert box is not None and served.bench.said == []
+    timeline.locator(".panel-plot").click(position={"x": 66 + (box["width"] - 74) / 2, "y": 40})
+    half_s = float(timeline.locator("#split-after").input_value())
+    assert half_s == pytest.approx(89 * 0.2 / 2, abs=0.05)  # ninety readings, five a second
+    timeline.locator("#was-point").fill("PBV")
+    timeline.get_by_role("button", name="split it there").click()
+    said = last_said(served.bench, 1)
+    begin_us = START_US + 11_000_000
+    assert said == {
+        "command": "split", "placement": 1, "point": "PBV", "at_us": begin_us + round(half_s * 1e6),
+    }  # fmt: skip
+
+
+def test_another_mode_held_for_a_while(timeline: Page, served: Served) -> None:
+    """Its times begin as those of the opened placement; nothing is said of the placement itself."""
+    timeline.locator(".held summary").click()
+    timeline.locator("#held-value").fill("PLAY")
+    timeline.get_by_role("button", name="keep this for that time").click()
+    assert last_said(served.bench, 1) == {
+        "command": "relabel", "kind": "mode", "value": "PLAY",
+        "from_us": START_US + 11_000_000, "until_us": START_US + 29_000_000,
+    }  # fmt: skip
+
+
+def test_every_correction_is_told_and_can_be_taken_back(timeline: Page, served: Served, writer: SessionWriter) -> None:
+    """With its reason, newest first; one that was taken back says by which."""
+    writer.correct_placement(1, LATER_US, "wrong pin", point="PBV")
+    writer.commit()
+    history = timeline.locator("#timeline-history tbody tr")
+    expect(history).to_have_count(2)
+    expect(history.first).to_contain_text("Placement 1: point PBV, was B12")
+    expect(history.first).to_contain_text("wrong pin")
+    timeline.get_by_role("button", name="take back correction 2").click()
+    assert last_said(served.bench, 1) == {"command": "undo", "act": 2}
+    writer.undo(2, LATER_US + 1, "it was B12")
+    writer.commit()
+    expect(history).to_have_count(3)
+    expect(history.nth(1)).to_contain_text("taken back by 3")
+    expect(timeline.locator("#was-point")).to_have_value("B12")
+    timeline.keyboard.press("k")
+    assert last_said(served.bench, 2) == {"command": "undo"}
 
 
 def test_a_refused_correction_says_why_and_points_at_the_entry(timeline: Page) -> None:
