@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from daemon.command_line import make_parser
+from daemon.command_line import main, make_parser
 from daemon.command_line.marks import command_of, moment
 from daemon.timeline import history_text
 from drivers.clock import from_iso_utc
@@ -194,6 +194,14 @@ def test_the_history_tells_each_correction_with_what_was_before(desk):
     assert frame["undone_by"].fillna(0).tolist() == [0, 3, 0] and frame["undoes"].fillna(0).tolist() == [0, 0, 2]
     assert frame["placements"].tolist() == [[1], [1, 2], [1, 2]]
     assert "correction 2 (taken back by 3): " in lines[1] and lines[0].endswith("Why: wrong leg.")
+
+
+def test_the_command_history_prints_it(desk, capsys):
+    measure(desk, "PBV", 12.0)
+    desk.say("move", placement=1, point="PB OUT", why="slip")
+    desk.keeper._commit()
+    assert main(["history", str(desk.path)]) == 0
+    assert capsys.readouterr().out.endswith("correction 1: Placement 1: point PB OUT, was PBV. Why: slip.\n")
 
 
 def test_corrections_outlive_a_restart_and_can_be_taken_back_after_it(desk):

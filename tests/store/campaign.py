@@ -1,7 +1,8 @@
 """kill -9, power cuts and a full disk, many times: ``python -m tests.store.campaign --full``.
 
-Every try has a seed; ``--kills``, ``--cuts``, ``--fills`` say how many of each, ``--seed`` where to begin. The first
-loss ends it with exit code 1 and the seed that repeats it.
+Every try has a seed; ``--kills``, ``--cuts``, ``--fills`` say how many of each, ``--seed`` where to begin. ``--lives``
+are whole sessions held against a plain model in memory. The first loss ends it with exit code 1 and the seed that
+repeats it.
 """
 
 import argparse
@@ -14,20 +15,26 @@ import time
 from functools import partial
 from pathlib import Path
 
+from hypothesis import HealthCheck, settings
+from hypothesis.stateful import run_state_machine_as_test
+
 from daemon.records import open_session
 from daemon.store.writer import SessionWriter
 from drivers.clock import HandClock
 from drivers.errors import SessionError, StoreFull
 from tests.store.disk import Disk, after_a_power_cut
+from tests.store.test_model import SessionFile
 from tests.store.workload import Workload, state_of
 
+ALL = list(HealthCheck)
 CUTS_A_SESSION = 25
-FULL = {"kills": 200, "cuts": 400, "fills": 100}
-PART = {"kills": 6, "cuts": 40, "fills": 5}
+FULL = {"kills": 200, "cuts": 400, "fills": 100, "lives": 300}
+PART = {"kills": 6, "cuts": 40, "fills": 5, "lives": 0}
 
 WRITE_FOR_EVER = """
 import sys
 from pathlib import Path
+from tests.store.test_model import SessionFile
 from tests.store.workload import Workload
 work = Workload(Path(sys.argv[1]), int(sys.argv[2]))
 print(0, flush=True)
@@ -143,7 +150,16 @@ def fill(seed, folder):
     return refusals
 
 
-def run(kills, cuts, fills, seed, say=lambda text: None):
+def live(lives):
+    """So many sessions of up to 50 steps each, any order of what can happen, against the plain model."""
+    plan = settings(max_examples=lives, stateful_step_count=50, deadline=None, database=None, suppress_health_check=ALL)
+    try:
+        run_state_machine_as_test(SessionFile, settings=plan)
+    except Exception as error:
+        raise Lost(f"the plain model disagrees: {error!r}") from error
+
+
+def run(kills, cuts, fills, seed, lives=0, say=lambda text: None):
     """Carry out so many of each; raises ``Lost`` with the seed at the first loss."""
     begin = time.monotonic()  # for the report alone
     commits = sum(_tried("kill", kill, seed + number) for number in range(kills))
@@ -158,6 +174,10 @@ def run(kills, cuts, fills, seed, say=lambda text: None):
     begin = time.monotonic()
     refusals = sum(_tried("fill", fill, seed + number) for number in range(fills))
     say(f"disk full: {fills} sessions, {refusals} commits refused, none lost; {time.monotonic() - begin:.0f} s")
+    begin = time.monotonic()
+    if lives:
+        live(lives)
+    say(f"plain model: {lives} sessions of up to 50 steps, none differs; {time.monotonic() - begin:.0f} s")
     return refusals
 
 
@@ -171,7 +191,7 @@ def _tried(name, attempt, seed):
 
 def main():
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--full", action="store_true", help="200 kills, 400 cuts, 100 full disks")
+    parser.add_argument("--full", action="store_true", help="200 kills, 400 cuts, 100 full disks, 300 lives")
     parser.add_argument("--seed", type=int, default=1)
     for name in PART:
         parser.add_argument(f"--{name}", type=int)
