@@ -2,6 +2,7 @@
 
 import { el, refill, svg } from "./dom.js";
 import { bench, hear, say } from "./link.js";
+import { gathered } from "./pace.js";
 import { shape } from "./shapes.js";
 
 const ELSEWHERE = new Set(["always", "touch limit"]); // the foot of the page and the reading's own frame
@@ -71,5 +72,5 @@ function show(state) {
 }
 
 export function startCautions() {
-  hear("state", show);
+  hear("state", gathered(() => show(bench.state)));
 }

@@ -4,6 +4,7 @@ import { el, refill } from "./dom.js";
 import { bench, hear, say } from "./link.js";
 import { axisWords, clock, steps } from "./numbers.js";
 import { colour, prepare, rule, write } from "./paint.js";
+import { gathered } from "./pace.js";
 import { shape } from "./shapes.js";
 
 const traces = new Map();
@@ -148,7 +149,7 @@ function redraw() {
 
 export function startKicks() {
   document.getElementById("alarms").append(el("div", { id: "alarm-missing" }));
-  hear("state", show);
+  hear("state", gathered(() => show(bench.state)));
   document.addEventListener("theme-turned", redraw);
   addEventListener("resize", redraw);
 }

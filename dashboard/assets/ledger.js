@@ -3,6 +3,7 @@
 import { el, refill } from "./dom.js";
 import { bench, hear, say } from "./link.js";
 import { ago, clock } from "./numbers.js";
+import { gathered } from "./pace.js";
 import { staleFor } from "./readout.js";
 import { shape } from "./shapes.js";
 
@@ -53,10 +54,11 @@ function showInstruments() {
 }
 
 export function startLedger() {
-  hear("state", (state) => {
-    showHypotheses(state);
-    showObjections(state);
+  const soon = gathered(() => {
+    showHypotheses(bench.state);
+    showObjections(bench.state);
     showInstruments();
   });
-  setInterval(showInstruments, 1000);
+  hear("state", soon);
+  setInterval(() => { if (bench.state) soon(); }, 1000);
 }

@@ -3,6 +3,7 @@
 import { el, refill, setText } from "./dom.js";
 import { bench, confirmationPlace, confirmLine, hear, say } from "./link.js";
 import { onKey } from "./keys.js";
+import { gathered } from "./pace.js";
 import { chosenProbe, pointWords, toProbe } from "./readout.js";
 
 const KINDS = ["note", "proof", "part replaced", "part lifted", "bypassed", "adjusted", "cleaned"];
@@ -164,7 +165,7 @@ export function startMarks() {
   const rows = [probeRow(), pointRow(), modeRow(), conditionRow(), hypothesisRow(), powerRow(), noteRow(), strikeRow()];
   place.replaceChildren(...rows.map((r) => r.line), confirmationPlace(), watch);
   const show = () => { if (bench.state) rows.forEach((r) => r.show()); };
-  hear("state", () => { show(); setText(watch, watchWords(bench.state)); });
+  hear("state", gathered(() => { show(); setText(watch, watchWords(bench.state)); }));
   document.addEventListener("probe-chosen", show);
 }
 

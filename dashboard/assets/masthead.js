@@ -4,6 +4,7 @@ import { el, refill } from "./dom.js";
 import { bench, hear, now_us } from "./link.js";
 import { ago, clock, text } from "./numbers.js";
 import { keep, onKey } from "./keys.js";
+import { gathered } from "./pace.js";
 import { forgetColours } from "./paint.js";
 import { shape } from "./shapes.js";
 import * as voice from "./voice.js";
@@ -81,8 +82,8 @@ export function startMasthead(help) {
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", themeTurned);
   onKey("d", "dark or light", turnTheme);
   onKey("?", "the keys, and switching them off", help);
-  hear("state", (state) => refill(unit, unitWords(state.unit), () => unitWords(state.unit).map((words, n) => el(n ? "span" : "b", {}, words))));
-  const showSupply = () => refill(supply, supplyWords(), () => supplyWords().filter(Boolean).map((words) => el("span", {}, words)));
+  hear("state", gathered(() => refill(unit, unitWords(bench.state.unit), () => unitWords(bench.state.unit).map((words, n) => el(n ? "span" : "b", {}, words)))));
+  const showSupply = gathered(() => refill(supply, supplyWords(), () => supplyWords().filter(Boolean).map((words) => el("span", {}, words))));
   hear("state", showSupply);
   hear("readings", (series) => { for (const [id, rows] of Object.entries(series)) currentSeries.set(id, rows.at(-1)?.[1] ?? null); showSupply(); });
 }

@@ -82,7 +82,7 @@ class Face {
     this.verdict = el("div", { class: "verdict" });
     this.scale = el("div", { class: "scale", "aria-hidden": "true" });
     this.compared = el("p", { class: "compared" });
-    this.touch = el("p", { class: "touch", hidden: true }, shape("warning"), el("strong", {}, "Above the touch limit. Clip on with power off."));
+    this.touch = el("p", { class: "touch unsaid" }, shape("warning"), el("strong", {}, "Above the touch limit. Clip on with power off."));
     this.pick = el("button", { type: "button", class: "pick", onclick: () => choose(name) }, "mark this one");
     this.root = el(
       "article",
@@ -106,15 +106,17 @@ class Face {
     setText(this.digits, shown.digits);
     setClass(this.digits, shown.digits.length > 6 ? "digits long" : "digits");
     setText(this.unit, shown.unit);
+    setClass(this.unit, shown.digits === "OVER" ? "unit word" : "unit");
     if (this.mark.dataset.word !== state) {
       this.mark.dataset.word = state;
       this.mark.replaceChildren(shape(state));
     }
     setText(this.word, stale_s === null ? STATE_WORDS[probe.state] ?? "" : `stale: ${ago(stale_s)} old`);
     this.beyond.hidden = probe.state === "lost" || !isBeyondScreen(reading.flags);
+    this.kept.hidden = !this.beyond.hidden; // one line for both, so that nothing below it moves
     setText(this.kept, this.keptWords(probe));
     this.showJudgement(probe, reading);
-    this.touch.hidden = !high;
+    setClass(this.touch, high ? "touch" : "touch unsaid");
     this.pick.hidden = isChosen || !several;
   }
 
@@ -130,6 +132,7 @@ class Face {
     const judged = probe.judgement;
     refill(this.verdict, [judged, probe.unit, probe.point], () => verdictParts(judged, probe));
     setText(this.compared, judged?.compared_with ?? "");
+    if (this.compared.title !== this.compared.textContent) this.compared.title = this.compared.textContent;
     const value = isBeyondScreen(reading.flags) ? null : reading.value;
     refill(this.scale, [judged?.low, judged?.high, value], () => scaleParts(judged, value, probe.unit));
   }

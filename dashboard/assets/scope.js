@@ -115,6 +115,6 @@ export function startScope() {
   hear("trace", (header, volts) => { traces.set(`${header.instrument}|${header.channel}`, { header, volts, ...extremes(volts) }); soon(); });
   addEventListener("resize", soon);
   document.addEventListener("theme-turned", soon);
-  setInterval(describe, 2000);
+  setInterval(() => { if (!document.hidden) describe(); }, 2000);
   soon();
 }

@@ -226,7 +226,7 @@ function drawLane(pen, { columns, ends, words }, n, lane, head, box) {
 function describe() {
   const t0 = now_us() - minutes * 60e6;
   const words = lanes(t0).map((s) => `${nameWords(s)} ${quantityWords(s.quantity)} ${valueWords(rings.get(String(s.id)).last().value, s)}`);
-  setText(summary, words.join("; "));
+  setText(summary, words.join("; ") || "Nothing was read in this time.");
 }
 
 export function startTrend() {
@@ -248,7 +248,8 @@ export function startTrend() {
     soon();
   });
   setInterval(() => { if (!document.hidden && bench.link.ok) soon(); }, 500);
-  setInterval(describe, 5000);
+  describe();
+  setInterval(() => { if (!document.hidden) describe(); }, 5000);
   addEventListener("resize", soon);
   document.addEventListener("theme-turned", soon);
 }

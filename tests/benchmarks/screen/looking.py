@@ -148,6 +148,7 @@ class Look:
 
     def heap_bytes(self):
         """What the page's scripts hold after everything that can go has gone."""
+        self.page.evaluate("drawings.trend.length = drawings.scope.length = 0")
         self._protocol.send("HeapProfiler.enable")
         for _ in range(2):
             self._protocol.send("HeapProfiler.collectGarbage")
