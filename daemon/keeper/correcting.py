@@ -96,7 +96,7 @@ def refresh(desk: Desk, numbers: Iterable[int], tags_changed: bool = False) -> N
     for number in sorted(numbers):
         row = desk.writer.placement(number)
         if tags_changed and row["value"] is not None:
-            judged = placing.judge_placement(desk, row, row["value"], desk.half_width_of(row))
+            judged = placing.judge_again(desk, row, row["value"], desk.half_width_of(row))
             desk.writer.set_placement(number, judgement=judged.as_dict())
         if row["count"] and not row["struck"]:
             kept.append(as_stay(desk, number))
@@ -163,7 +163,7 @@ def _facts(
     setup = desk.instruments[row["instrument"]].setup if row["instrument"] in desk.instruments else None
     limits = (setup.spec.accuracy.half_width(settled.value, range_) if setup else 0.0) + resolution
     settled = replace(settled, uncertainty=math.hypot(settled.uncertainty, limits / math.sqrt(3)))
-    judged = placing.judge_placement(desk, row, settled.value, limits)
+    judged = placing.judge_again(desk, row, settled.value, limits)
     return {
         **{"value": settled.value, "uncertainty": settled.uncertainty, "limits": limits},
         **{"count": settled.count, "flags": 0, "judgement": judged.as_dict()},

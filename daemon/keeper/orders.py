@@ -143,15 +143,7 @@ def _move(desk: Desk, body: Body) -> Answer:
     if not columns:
         raise CommandError("point", "Say what it was: point, leg, mode, condition or hypothesis.")
     desk.writer.correct_placement(number, desk.clock.now_us(), body.get("why", ""), **columns)
-    row = desk.writer.placement(number)
-    if row["value"] is not None:
-        stay = as_stay(desk, number)
-        judged = placing.judge_placement(desk, row, stay.value, desk.half_width_of(row))
-        desk.writer.set_placement(number, judgement=judged.as_dict())
-        desk.stays = [stay if kept.placement == number else kept for kept in desk.stays]
-    for name, open_placement in desk.placements.items():
-        if open_placement.id == number:
-            desk.probes[name].point, desk.probes[name].leg = row["point"], row["leg"]
+    correcting.refresh(desk, [number], tags_changed=True)
     what = ", ".join(f"{key} {value}" for key, value in columns.items())
     desk.tell("move", f"Placement {number} was: {what}.", data={"placement": number, **columns})
     return _done(f"Placement {number} was: {what}.", number)

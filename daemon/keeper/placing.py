@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
+from daemon.drawing import Drawing
 from daemon.judge.expected import NOT_COMPARED, Judgement, expect, judge
 from daemon.judge.objections import Stay, object_to
 from daemon.judge.ripple import peak_to_peak
@@ -13,6 +14,8 @@ from daemon.keeper.desk import OBJECTIONS_SHOWN, Desk, OpenPlacement
 from daemon.keeper.meter_following import follow
 from daemon.keeper.probe import Change, Probe, StayBegan, StayEnded, StayGrew, StayRenamed
 from drivers.readings import Flag, Quantity, Reading, Trace
+
+OFF = "the unit draws no current: it is off"
 
 
 def take_reading(desk: Desk, instrument: str, reading: Reading) -> None:
@@ -90,13 +93,32 @@ def judge_placement(desk: Desk, tags: Mapping[str, Any], value: float, half_widt
     if desk.drawing is None:
         return Judgement(NOT_COMPARED, None, None, None, None, "no drawing is entered for this unit")
     if desk.unit_on is False:
-        return Judgement(NOT_COMPARED, None, None, None, None, "the unit draws no current: it is off")
+        return _was_off()
+    return _against_the_drawing(desk, desk.drawing, tags, value, half_width)
+
+
+def judge_again(desk: Desk, row: Mapping[str, Any], value: float, half_width: float) -> Judgement:
+    """The same for a placement of the past: whether the unit was off is told by how it was judged then."""
+    if desk.drawing is None:
+        return judge_placement(desk, row, value, half_width)
+    if (row["judgement"] or {}).get("compared_with") == OFF:
+        return _was_off()
+    return _against_the_drawing(desk, desk.drawing, row, value, half_width)
+
+
+def _was_off() -> Judgement:
+    return Judgement(NOT_COMPARED, None, None, None, None, OFF)
+
+
+def _against_the_drawing(
+    desk: Desk, drawing: Drawing, tags: Mapping[str, Any], value: float, half_width: float
+) -> Judgement:
     expected = expect(
-        desk.drawing.point(tags["point"], tags["leg"] or None),
+        drawing.point(tags["point"], tags["leg"] or None),
         tags["mode"],
         tags["condition"],
         desk.mains_v,
-        desk.drawing,
+        drawing,
         quantity=Quantity(tags["quantity"]),
     )
     return judge(value, half_width, expected)

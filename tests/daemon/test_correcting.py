@@ -159,6 +159,17 @@ def test_what_was_changed_since_is_not_taken_back_over_it(desk):
         desk.say("undo", act=77)
 
 
+def test_a_correction_after_the_unit_was_switched_off_is_judged_as_of_its_time(desk):
+    desk.say("power", state="on")
+    measure(desk, "PB OUT", 12.0)
+    desk.say("power", state="off")
+    measure(desk, "PB OUT", 0.0)
+    desk.say("move", placement=1, point="PBV")
+    desk.say("move", placement=2, point="PBV")
+    frame = placements(desk)
+    assert [each["verdict"] for each in frame["judgement"]] == ["inside", "not compared"]
+
+
 def test_an_undone_strike_counts_again_for_objections(desk):
     measure(desk, "PBV", 12.0)
     desk.say("strike", placement=1, why="slip")
