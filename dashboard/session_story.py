@@ -13,6 +13,7 @@ from dashboard.words import place_words, reads_words
 
 # A judgement may come a little after its placement ended: the last few are told again.
 TOLD_AGAIN = 8
+MOST_DIGITS = 19  # what a number of the file can have
 _TOLD_APART = "capture"  # its row in the captures says more
 
 
@@ -29,12 +30,16 @@ class Mark:
     def read(cls, text: str) -> Self:
         """The mark that ``str`` wrote; anything else means that nothing was told yet."""
         numbers = text.split("-")
-        if len(numbers) != len(cls.__slots__) or not all(number.isdigit() for number in numbers):
+        if len(numbers) != len(cls.__slots__) or not all(map(_is_number, numbers)):
             return cls()
         return cls(*map(int, numbers))
 
     def __str__(self) -> str:
         return "-".join(map(str, astuple(self)))
+
+
+def _is_number(text: str) -> bool:
+    return text.isascii() and text.isdecimal() and len(text) < MOST_DIGITS
 
 
 class Words:

@@ -1,16 +1,19 @@
 """What the timeline page asks for: a session's story, a window of its readings, one stay, changes, what is lost."""
 
 from collections.abc import Callable
-from typing import Any
+from typing import Annotated, Any
 
-from fastapi import FastAPI
+from fastapi import FastAPI, Query
 from fastapi.responses import JSONResponse, Response
 from starlette.concurrency import run_in_threadpool
 
 from daemon.records import SessionSummary
-from dashboard.review import Review
+from dashboard.review import MOST_THUMBNAILS, Review
 from dashboard.words import day_words
 from drivers.errors import ProbetrailError
+
+# What fits into a column of the file.
+Whole = Annotated[int, Query(ge=0, lt=2**62)]
 
 
 def add_timeline_routes(server: FastAPI, review: Review) -> None:
@@ -20,18 +23,18 @@ def add_timeline_routes(server: FastAPI, review: Review) -> None:
         return await _answered(lambda: JSONResponse(review.story(session, since)))
 
     async def window(
-        session: str = "", start_us: int | None = None, end_us: int | None = None, columns: int = 1200
+        session: str = "", start_us: Whole | None = None, end_us: Whole | None = None, columns: Whole = 1200
     ) -> Response:
         def packed() -> Response:
             return Response(review.window(session, start_us, end_us, columns), media_type="application/octet-stream")
 
         return await _answered(packed)
 
-    async def stay(placement: int, session: str = "") -> Response:
+    async def stay(placement: Whole, session: str = "") -> Response:
         return await _answered(lambda: JSONResponse(review.stay(session, placement)))
 
     async def thumbnails(captures: str, session: str = "") -> Response:
-        numbers = [int(number) for number in captures.split(",") if number.isdigit()]
+        numbers = [int(number) for number in captures.split(",")[:MOST_THUMBNAILS] if number.isdecimal()]
         return await _answered(lambda: JSONResponse(review.thumbnails(session, numbers)))
 
     async def history(session: str = "") -> Response:

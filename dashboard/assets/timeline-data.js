@@ -67,6 +67,26 @@ function unpacked(buffer) {
   return { t0_us: header.t0_us, t1_us: header.t1_us, torn: header.torn, series, bytes: buffer.byteLength };
 }
 
+function appended(old, fresh, shift, until) {
+  const kept = old.t.findLastIndex((t) => t < until) + 1;
+  const exact = old.exact && fresh.exact;
+  const [Kind, n] = [exact ? Float64Array : Float32Array, kept + fresh.t.length];
+  const join = (a, b, Made) => { const all = new Made(n); all.set(a.subarray(0, kept)); all.set(b, kept); return all; };
+  const low = join(old.low, fresh.low, Kind);
+  return { t: join(old.t, fresh.t.map((t) => t + shift), Float64Array), low, high: exact ? low : join(old.high, fresh.high, Kind), exact };
+}
+
+// A window with a later one behind it; where they overlap the later one counts.
+export function extended(old, fresh) {
+  const shift = fresh.t0_us - old.t0_us;
+  const series = new Map(old.series);
+  for (const [number, points] of fresh.series) {
+    const before = old.series.get(number);
+    series.set(number, before ? appended(before, points, shift, shift) : { ...points, t: points.t.map((t) => t + shift) });
+  }
+  return { ...old, t1_us: fresh.t1_us, torn: { ...old.torn, ...fresh.torn }, bytes: fresh.bytes, series };
+}
+
 export async function fetchWindow(session, view, columns, signal) {
   const asked = { session, start_us: view && Math.floor(view.t0), end_us: view && Math.ceil(view.t1), columns };
   return unpacked(await (await answered("/window", asked, signal)).arrayBuffer());

@@ -1,7 +1,7 @@
 // The time axis as something to handle: what is looked at, how it is moved and zoomed, and what it is drawn from.
 
 import { el, setText } from "./dom.js";
-import { fetchWindow } from "./timeline-data.js";
+import { extended, fetchWindow } from "./timeline-data.js";
 import { draw, layOut, scaleOf } from "./timeline-draw.js";
 import { endOf, lanesOf, marksOf } from "./timeline-lanes.js";
 import { dayWords, momentWords } from "./timeline-axis.js";
@@ -31,7 +31,17 @@ function soon() {
 }
 
 const covers = (win, view) => Boolean(win) && win.t0_us <= view.t0 + 1 && win.t1_us >= view.t1 - 1;
-const isFine = (win, view) => covers(win, view) && win.t1_us - win.t0_us <= (view.t1 - view.t0) * (1 + 3 * MARGIN) + 2 && win.columns >= Math.min(MOST_COLUMNS, columns() / (1 + 2 * MARGIN));
+const isFine = (win, view) => covers(win, view) && win.t1_us - win.t0_us <= (view.t1 - view.t0) * MOST_GROWN + 2 && win.columns >= Math.min(MOST_COLUMNS, columns() / (1 + 2 * MARGIN));
+const LATE_US = 5e6; // a reading is in the file at the latest so long after it was taken
+const MOST_GROWN = 1.25;
+
+// What only its newest end is missing of: a running session that is followed.
+function isBehind(win, view) {
+  const span = view.t1 - view.t0;
+  const most = Math.max(0, ...[...(win?.series.values() ?? [])].map(({ t }) => t.length));
+  return Boolean(win) && win.t0_us <= view.t0 + 1 && win.t1_us < view.t1 && view.t1 - win.t1_us < span / 4 && view.t1 - win.t0_us <= span * MOST_GROWN && most <= win.columns * MOST_GROWN;
+}
+
 const columns = () => Math.min(MOST_COLUMNS, Math.max(200, Math.round((canvas.clientWidth - 1) * (1 + 2 * MARGIN))));
 
 // The finest of what is at hand that covers the view; the whole stands in until the window has come.
@@ -72,6 +82,17 @@ function sayWhere({ lanes, marks }) {
   return marks;
 }
 
+async function windowOf(session, view, wide) {
+  const behind = [page.window, page.all].find((win) => isBehind(win, view));
+  if (!behind) {
+    const asked = columns();
+    return { ...await fetchWindow(session, wide, asked), columns: asked };
+  }
+  const end = { t0: behind.t1_us - LATE_US, t1: wide.t1 };
+  const share = (end.t1 - end.t0) / (behind.t1_us - behind.t0_us);
+  return extended(behind, await fetchWindow(session, end, Math.max(8, Math.round(behind.columns * share))));
+}
+
 // One window is asked for at a time; what was moved to meanwhile is asked for after it.
 async function refine() {
   const view = page.view;
@@ -81,9 +102,8 @@ async function refine() {
   const margin = (view.t1 - view.t0) * MARGIN;
   const wide = { t0: Math.max(page.whole.t0, view.t0 - margin), t1: Math.min(page.whole.t1, view.t1 + margin) };
   try {
-    const asked = columns();
-    const found = await fetchWindow(session, wide, asked);
-    if (session === page.session) page.window = { ...found, columns: asked };
+    const found = await windowOf(session, view, wide);
+    if (session === page.session) page.window = found;
     trouble("");
   } catch (error) {
     failed = view;

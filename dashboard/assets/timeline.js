@@ -160,11 +160,13 @@ async function goOn() {
     const news = await fetchStory(page.session, page.story.mark);
     if (mine !== loading) return;
     complain("news", []);
+    const opened = JSON.stringify([looked(), page.story.changes]);
     const more = mergeNews(page.story, news);
     grow(page.story);
     if (!more) return;
     showAll();
-    if (page.looked !== null) showStay(page.session, page.story.running, page.looked);
+    const lasts = looked()?.t1_us === null;
+    if (page.looked !== null && (lasts || JSON.stringify([looked(), page.story.changes]) !== opened)) showStay(page.session, page.story.running, page.looked);
   } catch {
     complain("news", ["The dashboard does not answer: what is shown is old. This page goes on by itself."]);
   }
