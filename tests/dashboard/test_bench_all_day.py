@@ -19,8 +19,9 @@ window.shifts = [];
 new PerformanceObserver((list) => {
   for (const entry of list.getEntries()) {
     if (entry.hadRecentInput) continue;
-    const moved = entry.sources.map(({ node, previousRect, currentRect }) => `${node?.id || node?.className || node?.nodeName} `
-      + `${Math.round(previousRect.x)},${Math.round(previousRect.y)} -> ${Math.round(currentRect.x)},${Math.round(currentRect.y)} (${previousRect.width} -> ${currentRect.width})`);
+    const place = ({ x, y, width }) => `${Math.round(x)},${Math.round(y)} (${Math.round(width)} wide)`;
+    const name = (node) => node?.id || node?.className || node?.nodeName;
+    const moved = entry.sources.map((s) => `${name(s.node)} ${place(s.previousRect)} -> ${place(s.currentRect)}`);
     shifts.push([entry.value, moved.join("; ")]);
   }
 }).observe({ type: "layout-shift", buffered: false });
@@ -39,7 +40,8 @@ def ways_of_a_reading(bench: SampleBench) -> list[Callable[[], None]]:
 
     def settle(verdict: str | None) -> None:
         probe["state"] = "settled" if verdict else "floating"
-        probe["settled"] = {"value": 6.5, "uncertainty": 0.004, "count": 12, "t_us": bench.now_us()} if verdict else None
+        kept = {"value": 6.5, "uncertainty": 0.004, "count": 12, "t_us": bench.now_us()}
+        probe["settled"] = kept if verdict else None
         probe["judgement"] = judged(verdict, 6.54, word) if verdict else None
         bench.tell_state()
 
