@@ -28,23 +28,28 @@ def layout(review: Review) -> html.Div:
 def _list(review: Review) -> html.Table | html.P:
     summaries = review.listing()
     if not summaries:
-        return html.P("None yet.", className="empty")
+        return html.P("None is kept yet. Name a unit above to start the first.", className="empty")
     head = html.Tr([html.Th(heading, scope="col") for heading in _HEADINGS])
     return html.Table([html.Thead(head), html.Tbody([_row(each) for each in summaries])])
 
 
 def _row(summary: SessionSummary) -> html.Tr:
     readable = summary.state in ("running", "closed", "left open")
+    cells = (
+        _acts(summary.file.name, str(summary.file), summary.state) if readable else "",
+        summary.unit or "not named",
+        summary.serial,
+        day_words(summary.started_us),
+        day_words(summary.last_us),
+        str(summary.placements),
+        summary.file.name,
+        f"{summary.state}: {summary.why}" if summary.why else summary.state,
+    )
+    # "data-heading" is no Python name, hence the mapping; where there is no room for columns it stands before the cell.
     return html.Tr(
         [
-            html.Td(_acts(summary.file.name, str(summary.file), summary.state) if readable else ""),
-            html.Td(summary.unit or "not named"),
-            html.Td(summary.serial),
-            html.Td(day_words(summary.started_us)),
-            html.Td(day_words(summary.last_us)),
-            html.Td(str(summary.placements), className="number"),
-            html.Td(summary.file.name),
-            html.Td(f"{summary.state}: {summary.why}" if summary.why else summary.state),
+            html.Td(cell, className="number" if heading == "placements" else None, **{"data-heading": heading})
+            for heading, cell in zip(_HEADINGS, cells, strict=True)
         ]
     )
 

@@ -131,11 +131,17 @@ class Face {
   showJudgement(probe, reading) {
     const judged = probe.judgement;
     refill(this.verdict, [judged, probe.unit, probe.point], () => verdictParts(judged, probe));
-    setText(this.compared, judged?.compared_with ?? "");
+    setText(this.compared, judged?.compared_with ?? notComparedWords(probe));
     if (this.compared.title !== this.compared.textContent) this.compared.title = this.compared.textContent;
     const value = isBeyondScreen(reading.flags) ? null : reading.value;
     refill(this.scale, [judged?.low, judged?.high, value], () => scaleParts(judged, value, probe.unit));
   }
+}
+
+// Room is kept for a verdict, and an empty room says what it waits for.
+function notComparedWords(probe) {
+  if (probe.state === "lost") return "";
+  return probe.point ? "Compared with the drawing once it has settled." : "Not on a named point: nothing to compare with.";
 }
 
 function verdictParts(judged, probe) {
