@@ -22,7 +22,8 @@ const APART = 26;
 const EMPTY = 52;
 const FEW_POINTS = 240; // so few that each reading gets a dot
 
-export const nameOf = (lane) => (lane.probe ? `probe ${lane.probe}` : [lane.instrument, lane.channel].filter(Boolean).join(" "));
+const SHORT = 3; // "1" or "A" alone would not say what it is
+export const nameOf = (lane) => (lane.probe ? `${lane.probe.length <= SHORT ? "probe " : ""}${lane.probe}` : [lane.instrument, lane.channel].filter(Boolean).join(" "));
 
 // Where each lane stands: the same at every zoom, so that nothing jumps.
 export function layOut(lanes, marks, width) {

@@ -37,10 +37,10 @@ export function lastedWords(us) {
   return `${Math.floor(whole / 3600)} h ${String(Math.floor((whole % 3600) / 60)).padStart(2, "0")} min`;
 }
 
-// As round a word as the digits allow: "72 h", "3.2 min", "850 ms".
+// The length of what is looked at: "3.0 days", "1 min 33 s", "850 ms".
 export function lengthWords(us) {
-  const steps = [[86_400e6 * 2, 86_400e6, "days"], [5400e6, 3600e6, "h"], [90e6, 60e6, "min"], [1e6, 1e6, "s"], [1e3, 1e3, "ms"]];
-  const [, unit, name] = steps.find(([least]) => us >= least) ?? [0, 1, "\u00b5s"];
-  const value = us / unit;
-  return `${value >= 100 ? Math.round(value) : Number(value.toPrecision(3))} ${name}`;
+  if (us >= 2 * 86_400e6) return `${(us / 86_400e6).toFixed(1)} days`;
+  if (us >= 1e6) return lastedWords(us);
+  const [unit, name] = us >= 1e3 ? [1e3, "ms"] : [1, "\u00b5s"];
+  return `${Number((us / unit).toPrecision(3))} ${name}`;
 }

@@ -52,8 +52,9 @@ function troubles() {
 let at_trouble = null;
 
 function nextTrouble(step) {
+  if (!page.story) return null;
   const { all } = troubles();
-  if (!all.length) return;
+  if (!all.length) return null;
   const from = at_trouble ?? (step > 0 ? -Infinity : Infinity);
   const next = step > 0 ? all.find((t) => t.t_us > from) ?? all[0] : all.findLast((t) => t.t_us < from) ?? all.at(-1);
   at_trouble = next.t_us;
