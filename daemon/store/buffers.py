@@ -32,7 +32,9 @@ class Buffer:
 
     def append(self, t_us: int, value: float, flags: int) -> int:
         """Take one reading; its time is moved to 1 us after the one before on a tie or step back."""
-        t_us = self.last_us = max(t_us, self.last_us + 1)
+        if t_us <= self.last_us:
+            t_us = self.last_us + 1
+        self.last_us = t_us
         self.t.append(t_us)
         self.v.append(value)
         self.flags.append(flags)
@@ -73,9 +75,11 @@ class Buffer:
         self.stored = len(self.t)
 
 
-def tail_row(series: int, first: int, stretch: Stretch) -> Row:
-    """``series, t0, t1, first, n, crc, body`` of a row of ``tail``."""
-    place, body = _place(series, first, stretch), codec.encode_tail(stretch)
+def tail_row(series: int, buffer: Buffer, begin: int) -> Row:
+    """``series, t0, t1, first, n, crc, body`` of a row of ``tail``: the readings from place ``begin`` on."""
+    t = buffer.t[begin:]
+    place = series, t[0], t[-1], buffer.first + begin, len(t)
+    body = codec.encode_tail(t, buffer.v[begin:], buffer.flags[begin:])
     return *place, checksum(place, body), body
 
 

@@ -6,6 +6,7 @@ integer that holds them all, byte planes (all lowest bytes first), zlib.
 
 import struct
 import zlib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,7 +18,7 @@ from drivers.errors import DamagedSession
 
 CODEC = "planes-1"
 RAW, DECIMAL = 0, 1
-_LEVEL = 6
+_LEVEL = 4  # a quarter of the time of 6, for 1 % more bytes
 _WAVE_LEVEL = 1  # a long record must not hold up the next commit
 _HIGHEST_EXPONENT = 18
 _EXACT = 2.0**53
@@ -60,9 +61,10 @@ def joined(stretches: list[Stretch]) -> Stretch:
     )
 
 
-def encode_tail(stretch: Stretch) -> bytes:
+def encode_tail(t: Sequence[int], v: Sequence[float], flags: Sequence[int]) -> bytes:
     """The three planes as they are: quick to write, small for a short time."""
-    return stretch.t.astype("<i8").tobytes() + stretch.v.astype("<f8").tobytes() + stretch.flags.tobytes()
+    n = len(t)
+    return struct.pack(f"<{n}q{n}d{n}B", *t, *v, *flags)
 
 
 def decode_tail(body: bytes, n: int) -> Stretch:

@@ -278,8 +278,7 @@ class SessionWriter(Opinions):
             self._sql.execute(f"INSERT INTO chunk VALUES(NULL, {', '.join('?' * len(row))})", row)
         begin = sealed or buffer.stored
         if begin < len(buffer.t):
-            row = tail_row(series, buffer.first + begin, buffer.stretch(begin, len(buffer.t)))
-            self._sql.execute("INSERT INTO tail VALUES(NULL, ?, ?, ?, ?, ?, ?, ?)", row)
+            self._sql.execute("INSERT INTO tail VALUES(NULL, ?, ?, ?, ?, ?, ?, ?)", tail_row(series, buffer, begin))
 
     def _end_open_placements(self) -> None:
         """A placement that nobody ended ends with the last reading of its instrument's input."""
