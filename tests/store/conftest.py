@@ -1,10 +1,15 @@
 import contextlib
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 from daemon.store.writer import SessionWriter
 from drivers.clock import HandClock
 from drivers.readings import Quantity
+
+# How long an example takes says nothing on a machine that does other work too.
+settings.register_profile("store", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("store")
 
 TAGS = {"point": "", "leg": "", "mode": "", "condition": "", "hypothesis": ""}
 

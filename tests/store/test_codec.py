@@ -59,7 +59,8 @@ def test_waves_come_back(codes):
 def test_tail_bodies_come_back(readings):
     t, v, flags = zip(*readings, strict=True) if readings else ((), (), ())
     stretch = Stretch(np.array(t, np.int64), np.array(v, np.float64), np.array(flags, np.uint8))
-    back = codec.decode_tail(codec.encode_tail(stretch.t.tolist(), stretch.v.tolist(), stretch.flags.tolist()), len(stretch))
+    body = codec.encode_tail(stretch.t.tolist(), stretch.v.tolist(), stretch.flags.tolist())
+    back = codec.decode_tail(body, len(stretch))
     assert same_bits(back.t, stretch.t) and same_bits(back.v, stretch.v) and same_bits(back.flags, stretch.flags)
 
 

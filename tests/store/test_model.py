@@ -5,7 +5,7 @@ import math
 import tempfile
 from pathlib import Path
 
-from hypothesis import HealthCheck, settings
+from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
@@ -265,6 +265,4 @@ class SessionFile(RuleBasedStateMachine):
 
 
 TestSessionFile = SessionFile.TestCase
-TestSessionFile.settings = settings(
-    max_examples=20, stateful_step_count=20, deadline=None, suppress_health_check=[HealthCheck.too_slow]
-)
+TestSessionFile.settings = settings(max_examples=20, stateful_step_count=20)
