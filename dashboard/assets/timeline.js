@@ -202,7 +202,6 @@ function tools() {
     before: () => nextTrouble(-1),
   };
   onKey("+", "zoom in", acts.in);
-  onKey("=", "zoom in", acts.in);
   onKey("-", "zoom out", acts.out);
   onKey("ArrowLeft", "earlier", acts.earlier);
   onKey("ArrowRight", "later", acts.later);

@@ -105,6 +105,12 @@ def renderer_bytes():
     return max(each.memory_full_info().uss for each in own)
 
 
+def browser_bytes():
+    """What all processes of the browser hold together, shared pages counted once."""
+    processes = [each for each in psutil.Process().children(recursive=True) if "chrom" in each.name()]
+    return sum(each.memory_full_info().pss for each in processes)
+
+
 def heap_bytes(page):
     """What the page's scripts hold."""
     said = page.context.new_cdp_session(page)
@@ -122,16 +128,19 @@ def figures(full):
         write_long_session(Path(folder) / "long.session", hours, round(2000 * share), round(500 * share))
         with process("long", folder) as (address, _), browsers() as (chromium,):
             page = chromium.new_context(viewport=VIEWPORT, color_scheme="light").new_page()
+            page.goto("about:blank")
+            blank = browser_bytes()
             page.goto(address)
             page.goto(address.partition("?")[0] + "timeline?session=short.session")
             page.wait_for_selector(".timeline-canvas[data-drawn]")
             page.wait_for_selector("#session-choice")
-            return told(f"{hours:.0f} h", page, *measured(page, hours))
+            return told(f"{hours:.0f} h", page, blank, *measured(page, hours))
 
 
-def told(name, page, chosen, zooms, points, seen):
+def told(name, page, blank, chosen, zooms, points, seen):
     """The figures with their goals."""
     times = [each["ms"] for each in zooms]
+    added = (browser_bytes() - blank) / 1e6
     wire = float(np.median([each["bytes"] for each in zooms])) / 1e6
     return [
         at_most(f"{name}: from choosing to drawn, s", chosen["ms"] / 1000, 1.0),
@@ -142,6 +151,7 @@ def told(name, page, chosen, zooms, points, seen):
         at_most(f"{name}: choosing, MB over the wire", chosen["bytes"] / 1e6, 1.0),
         at_most(f"{name}: a zoom, median MB over the wire", wire, 0.2),
         at_most(f"{name}: the page's process holds, MB", renderer_bytes() / 1e6, 300.0),
+        at_most(f"{name}: all of the browser holds more than with an empty page, MB", added, 300.0),
         at_most(f"{name}: the page's scripts hold, MB", heap_bytes(page) / 1e6, 100.0),
     ]
 
