@@ -8,7 +8,7 @@ import pytest
 from tests.benchmarks import links, sixteen
 from tests.benchmarks.figures import Figure, as_words, at_least, at_most, ratio_in_turns, run
 from tests.benchmarks.quick_instrument import BLOCK, QuickInstrument
-from tests.benchmarks.screen import busy_bench, looking
+from tests.benchmarks.screen import busy_bench, live, looking
 
 
 def test_the_links_are_compared_in_turns_and_every_figure_is_a_number():
@@ -95,3 +95,12 @@ def test_a_poll_is_late_after_its_own_due_moment_and_one_that_was_skipped_counts
         started()
     assert late.take() == pytest.approx([0.0, 0.001, 0.025, 0.0], abs=1e-9)
     assert late.take() == []
+
+
+def test_the_live_page_is_compared_in_turns_and_every_figure_is_a_number(monkeypatch):
+    """Both pages draw what arrives, in a real browser; how fast is the benchmark's own matter."""
+    monkeypatch.setattr(live, "CALM_S", 0.2)
+    with looking.browsers() as (opened,):
+        figures = live.beside_whole_figures(opened, 1, 1.5)
+    assert len(figures) == 5
+    assert all(math.isfinite(figure.value) and figure.value > 0 for figure in figures)

@@ -131,9 +131,10 @@ class Look:
         self._bytes += size
 
     def watch(self, seconds, every_s=(0.02, 0.2)):
-        """Look at it for ``seconds``."""
+        """Look at it for ``seconds``, longer where it has hardly drawn anything by then."""
         self.page.evaluate("drawings.trend.length = drawings.scope.length = 0")
         self.page.wait_for_timeout(seconds * 1000)
+        self._wait_for_drawings()
         drawings = self.page.evaluate("drawings")
         return Seen(latencies_s(drawings["trend"], every_s[0]), latencies_s(drawings["scope"], every_s[1]))
 
