@@ -2,6 +2,7 @@
 
 import contextlib
 import sqlite3
+from collections import OrderedDict
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -18,6 +19,8 @@ from daemon.store.inspection import inspected
 from daemon.store.losses import Loss, Met, series_names
 from daemon.store.rows import read_rows
 from drivers.errors import DamagedSession
+
+_KEPT_CHUNKS = 128  # 18 MB: a screen of four series, moved or zoomed, is unpacked once
 
 # Chunks of a series never overlap, so the last one that begins by ``start`` is the first that matters.
 _IN_REACH = """series = :series AND t1 >= :start AND t0 <= :end AND t0 >=
@@ -45,6 +48,7 @@ class SessionReader:
     def __init__(self, path: Path) -> None:
         self.path = path
         self.met = Met(path)
+        self._loaded: OrderedDict[int, Stretch] = OrderedDict()  # by chunk, the last used at the end
         self._sql = open_reading(path)
 
     def close(self) -> None:
@@ -87,22 +91,35 @@ class SessionReader:
         return sealed + [part for part in unsealed if part is not None]
 
     def load(self, part: Part) -> Stretch:
-        """The readings of one part; none where it is torn."""
-        if part.at_hand is not None:
-            return part.at_hand
+        """The readings of one part, not to be written to; none where it is torn."""
+        if part.chunk is None:
+            return part.at_hand or codec.joined([])
         try:
-            return self._loaded(part)
+            return self._chunk(part.chunk)
         except DamagedSession as error:
             self._note_lost(part.series, part.t0, part.t1, part.n, f"chunk {part.chunk} is torn, {_short(error)}")
             return codec.joined([])
 
-    def _loaded(self, part: Part) -> Stretch:
+    def _chunk(self, number: int) -> Stretch:
+        """A sealed chunk never changes, so that the last ones are kept unpacked."""
+        if number not in self._loaded:
+            self._loaded[number] = self._unpacked(number)
+        self._loaded.move_to_end(number)
+        stretch = self._loaded[number]
+        if len(self._loaded) > _KEPT_CHUNKS:
+            self._loaded.popitem(last=False)
+        return stretch
+
+    def _unpacked(self, number: int) -> Stretch:
         with translated(self.path):
             *place, crc, tb, vb, fb = self._sql.execute(
-                "SELECT series, t0, t1, first, n, crc, tb, vb, fb FROM chunk WHERE id = ?", (part.chunk,)
+                "SELECT series, t0, t1, first, n, crc, tb, vb, fb FROM chunk WHERE id = ?", (number,)
             ).fetchone()
         check(crc, tuple(place), tb, vb, fb)
-        return codec.decode_planes(tb, vb, fb, place[-1])
+        stretch = codec.decode_planes(tb, vb, fb, place[-1])
+        for plane in (stretch.t, stretch.v, stretch.flags):
+            plane.flags.writeable = False
+        return stretch
 
     def stretch(self, series: int, start_us: int = EARLIEST_US, end_us: int = LATEST_US) -> Stretch:
         """All readings of a series with ``start_us <= t <= end_us``."""

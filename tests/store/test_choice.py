@@ -17,6 +17,14 @@ from tests.store.conftest import stay, write
 TAGS = ("point", "leg", "mode", "condition", "hypothesis")
 
 
+@pytest.fixture
+def unpacked(monkeypatch):
+    """One entry for each chunk that is unpacked."""
+    found, decode = [], codec.decode_planes
+    monkeypatch.setattr(codec, "decode_planes", lambda *planes: found.append(1) or decode(*planes))
+    return found
+
+
 @pytest.fixture(scope="module")
 def long(tmp_path_factory):
     """Ten minutes with 40 placements."""
@@ -76,16 +84,31 @@ def test_a_placement_inside_of_another_takes_its_readings_from_it(writer, series
         assert len(records.readings(placement=inner, hypothesis="a")) == 0
 
 
-def test_one_placement_is_read_without_unpacking_other_chunks(writer, series, clock, path, monkeypatch):
+def test_one_placement_is_read_without_unpacking_other_chunks(unpacked, writer, series, clock, path):
     times = write(writer, clock, series, [1.0] * 50_000)
     number = stay(writer, times[20_000], times[20_500])
     writer.commit()
-    unpacked = []
-    decode = codec.decode_planes
-    monkeypatch.setattr(codec, "decode_planes", lambda *planes: unpacked.append(1) or decode(*planes))
     with open_session(path) as records:
         assert len(records.readings(placement=number)) == 501
     assert len(unpacked) == 1
+
+
+def test_the_last_chunks_stay_unpacked_and_are_nobodys_to_write_to(unpacked, writer, series, clock, path, monkeypatch):
+    monkeypatch.setattr("daemon.store.reader._KEPT_CHUNKS", 2)
+    times = write(writer, clock, series, [1.0] * 30_000)
+    writer.commit()
+    with open_session(path) as records:
+        for place in (0, 100, 9000, 9100):
+            found = records.readings(start_us=times[place], end_us=times[place])
+            assert found["value"].tolist() == [1.0]
+            found.loc[0, "value"] = 2.0
+            records.tail(series, times[place] - 1).v[0] = 2.0
+        assert records.tail(series, times[0] - 1).v.tolist() == [1.0] * 30_000
+        kept = len(unpacked)
+        records.readings(start_us=times[-7000], end_us=times[-7000])
+        assert len(unpacked) == kept and len(records._reader._loaded) == 2
+        records.readings(start_us=times[0], end_us=times[0])
+        assert len(unpacked) == kept + 1
 
 
 def test_what_is_not_there_is_answered_with_what_is(writer, series, clock, path):
