@@ -33,6 +33,11 @@ def at_most(name: str, value: float, most: float) -> Figure:
     return Figure(name, round(value, 4), f"<= {most:g}", value <= most)
 
 
+def told(name: str, value: float) -> Figure:
+    """A figure that no goal was set for."""
+    return Figure(name, round(value, 4), "none, told only", True)
+
+
 def ratio_in_turns(first: Callable[[], float], second: Callable[[], float], pairs: int) -> float:
     """Median of first / second over ``pairs``, each measured in turns, each going first every other time."""
     ratios = []
