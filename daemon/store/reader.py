@@ -18,6 +18,7 @@ from daemon.store.connection import MEND, open_reading, translated
 from daemon.store.inspection import inspected
 from daemon.store.losses import Loss, Met, series_names
 from daemon.store.rows import read_rows
+from daemon.store.schema import PART_SAMPLES
 from drivers.errors import DamagedSession
 
 _KEPT_CHUNKS = 128  # 18 MB: a screen of four series, moved or zoomed, is unpacked once
@@ -155,8 +156,13 @@ class SessionReader:
 
     def wave(self, capture: int) -> NDArray[np.int16]:
         """All codes of a capture. Raises ``DamagedSession`` where a part of them is torn."""
+        return self._complete(capture, self.samples(capture, 0, LATEST_US))
+
+    def samples(self, capture: int, first: int, stop: int) -> NDArray[np.int16]:
+        """Codes ``first`` to before ``stop`` of a capture, from the parts that hold them alone."""
+        parts = first // PART_SAMPLES, (stop - 1) // PART_SAMPLES
         codes = [np.empty(0, np.int16)]
-        for number, part, n, crc, body in self._wave_rows(capture, "crc, body"):
+        for number, part, n, crc, body in self._wave_rows(capture, "crc, body", *parts):
             try:
                 check(crc, (number, part, n), body)
                 codes.append(codec.decode_wave(body, n))
@@ -164,7 +170,8 @@ class SessionReader:
                 raise DamagedSession(
                     f"{self.path}: capture {capture} is torn in its part {part}, {_short(error)}. {MEND}"
                 ) from error
-        return self._complete(capture, np.concatenate(codes))
+        begin = parts[0] * PART_SAMPLES
+        return np.concatenate(codes)[first - begin : stop - begin]
 
     def _complete(self, capture: int, codes: NDArray[np.int16]) -> NDArray[np.int16]:
         with translated(self.path):
@@ -196,10 +203,14 @@ class SessionReader:
     def _note_lost(self, series: int, t0: int, t1: int, n: int, why: str) -> None:
         self.met.note(Loss("readings", series, t0, t1, n, why), self.names())
 
-    def _wave_rows(self, capture: int, columns: str) -> list[tuple[Any, ...]]:
+    def _wave_rows(
+        self, capture: int, columns: str, first: int = 0, last: int = LATEST_US
+    ) -> list[tuple[Any, ...]]:
         with translated(self.path):
             return self._sql.execute(
-                f"SELECT capture, part, n, {columns} FROM wave WHERE capture = ? ORDER BY part", (capture,)
+                f"SELECT capture, part, n, {columns} FROM wave "
+                "WHERE capture = ? AND part BETWEEN ? AND ? ORDER BY part",
+                (capture, first, last),
             ).fetchall()
 
     def _tail_rows(self, sought: dict[str, int]) -> list[tuple[Any, ...]]:

@@ -9,7 +9,7 @@ comes as one data frame, as its own guide for Python shows, or quicker, though i
 import sqlite3
 import sys
 import time
-from contextlib import contextmanager
+from contextlib import suppress
 from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple
@@ -24,6 +24,7 @@ from daemon.records import open_session
 from daemon.store.codec import Stretch, joined
 from daemon.store.writer import SessionWriter
 from drivers.clock import HandClock
+from drivers.errors import SessionError
 from tests.benchmarks.made_readings import HOUR_US, SERIES, START_US, Stays, readings, stays
 
 BUCKETS = 2000
@@ -110,9 +111,9 @@ class Ours:
         self._records.close()
 
     @staticmethod
-    def ingest(path: Path, commits, begin_reading=None) -> None:
+    def ingest(path: Path, commits) -> None:
         clock = HandClock(START_US)
-        with _writer(path, clock) as writer, _running(begin_reading):
+        with _writer(path, clock) as writer:
             for columns in commits:
                 for reading in zip(*(columns[name].tolist() for name in COLUMNS), strict=True):
                     writer.append(*reading)
@@ -275,18 +276,6 @@ def _writer(path: Path, clock: HandClock) -> SessionWriter:
     return writer
 
 
-@contextmanager
-def _running(begin):
-    """What ``begin`` started runs until the end; nothing where there is none."""
-    process = begin() if begin else None
-    try:
-        yield
-    finally:
-        if process:
-            process.terminate()
-            process.wait()
-
-
 def _stay(writer: SessionWriter, t0_us: int, t1_us: int) -> None:
     tags = {"point": "B12", "leg": "", "mode": "PLAY", "condition": "", "hypothesis": "mode switch stuck"}
     number = writer.open_placement(
@@ -295,11 +284,16 @@ def _stay(writer: SessionWriter, t0_us: int, t1_us: int) -> None:
     writer.set_placement(number, t1=t1_us)
 
 
-if __name__ == "__main__":  # reads a session again and again while another process writes it
+def follow(path: Path) -> None:
+    """Read what is new in a session twenty times a second, from before it is there until the process is ended."""
     marks = [START_US] * len(SERIES)
     while True:
         time.sleep(0.05)
-        with open_session(sys.argv[1]) as session:
+        with suppress(SessionError), open_session(path) as session:
             for number in range(len(SERIES)):
                 fresh = session.tail(number + 1, marks[number])
                 marks[number] = int(fresh.t[-1]) if len(fresh) else marks[number]
+
+
+if __name__ == "__main__":
+    follow(Path(sys.argv[1]))

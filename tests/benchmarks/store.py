@@ -17,7 +17,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 
 import numpy as np
@@ -139,12 +139,13 @@ def _figure(name, value, goal):
 def ingested(folder, data, count, rounds):
     """The figures of small commits, each safe on the disk before the next."""
     commits = small_commits(data, count)
-    ways = {"ours": _ours_while_read, "frame": Duck.ingest, "lists": Duck.ingest_lists}
+    ways = {"ours": Ours.ingest, "frame": Duck.ingest, "lists": Duck.ingest_lists}
     names, found = list(ways), {name: [] for name in ways}
     for number in range(rounds):
         for name in names[number % len(names) :] + names[: number % len(names)]:
             path = folder / f"{name}{number}"
-            found[name].append(_cost(lambda path=path, way=ways[name]: way(path, commits)))
+            with _read_meanwhile(path) if name == "ours" else nullcontext():
+                found[name].append(_cost(lambda path=path, way=ways[name]: way(path, commits)))
     cpu, lists, wall = (_ratio(found, *which) for which in (("frame", 0), ("lists", 0), ("frame", 1)))
     return [
         at_least("processor time of small commits: DuckDB, a data frame each / ours while it is read", cpu, 10),
@@ -158,8 +159,14 @@ def _ratio(found, name, place):
     return statistics.median(theirs[place] / ours[place] for theirs, ours in pairs)
 
 
-def _ours_while_read(path, commits):
-    Ours.ingest(path, commits, lambda: subprocess.Popen([sys.executable, "-m", contenders.__name__, path]))
+@contextmanager
+def _read_meanwhile(path):
+    reader = subprocess.Popen([sys.executable, "-m", contenders.__name__, path])
+    try:
+        yield
+    finally:
+        reader.terminate()
+        reader.wait()
 
 
 def _cost(action):
