@@ -70,8 +70,9 @@ class Buffer:
 
     def settle(self, sealed: int) -> None:
         """A commit went through that sealed so many and stored the rest."""
-        del self.t[:sealed], self.v[:sealed], self.flags[:sealed]
-        self.first += sealed
+        if sealed:
+            del self.t[:sealed], self.v[:sealed], self.flags[:sealed]
+            self.first += sealed
         self.stored = len(self.t)
 
 
