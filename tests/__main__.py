@@ -1,4 +1,4 @@
-"""``python -m tests``: see to a browser for the page tests, then run everything.
+"""``python -m tests``: see to a browser for the page tests and to ngspice for the solver's, then run everything.
 
 Extra arguments are passed on to pytest.
 """
@@ -7,6 +7,7 @@ import os
 import shutil
 import subprocess
 import sys
+from collections.abc import Sequence
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 
@@ -17,24 +18,31 @@ def find_browser() -> str | None:
     return named or next((path for name in BROWSERS if (path := shutil.which(name))), None)
 
 
-def install_browser() -> bool:
-    """Install Debian's Chromium where that can be done; says what to do where it cannot."""
+def find_ngspice() -> str | None:
+    """The ngspice named by PROBETRAIL_NGSPICE, else the installed one."""
+    return os.environ.get("PROBETRAIL_NGSPICE") or shutil.which("ngspice")
+
+
+def install(packages: Sequence[str]) -> bool:
+    """Install Debian's packages where that can be done; says what to do where it cannot."""
     if shutil.which("apt-get") and os.geteuid() == 0:
         quiet = {"env": os.environ | {"DEBIAN_FRONTEND": "noninteractive"}, "stdout": subprocess.DEVNULL}
-        for words in (["update", "-q"], ["install", "-q", "-y", "chromium"]):
+        for words in (["update", "-q"], ["install", "-q", "-y", *packages]):
             subprocess.run(["apt-get", *words], check=True, **quiet)
         return True
     sys.stderr.write(
-        "The page tests need Chromium, and there is none on this machine.\n"
-        "On Debian or Ubuntu: sudo apt-get install chromium. Elsewhere: install it, and name it in the "
-        "environment variable PROBETRAIL_CHROMIUM.\n"
+        f"The tests need {' and '.join(packages)}, which this machine lacks.\n"
+        f"On Debian or Ubuntu: sudo apt-get install {' '.join(packages)}. Elsewhere: install it, and name it in the "
+        "environment variable PROBETRAIL_CHROMIUM or PROBETRAIL_NGSPICE.\n"
     )
     return False
 
 
 def main() -> int:
     """Exit code of the whole run; 2 where something that the tests need is missing."""
-    if find_browser() is None and not install_browser():
+    wanted = {"chromium": find_browser(), "ngspice": find_ngspice()}
+    missing = [name for name, path in wanted.items() if path is None]
+    if missing and not install(missing):
         return 2
     environment = os.environ | {"PROBETRAIL_CHROMIUM": find_browser() or ""}
     return subprocess.call([sys.executable, "-m", "pytest", *sys.argv[1:]], env=environment)

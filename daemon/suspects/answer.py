@@ -1,0 +1,155 @@
+"""Suspects and next probes of a drawing and its readings: as plain JSON values, and in a colleague's words."""
+
+from collections.abc import Sequence
+from typing import Any
+
+from daemon.drawing import Drawing
+from daemon.suspects.infer import Posterior
+from daemon.suspects.printed import feeders_between, printed_table
+from daemon.suspects.probes import ENOUGH_BITS, rank
+from daemon.suspects.readings import Seen
+from daemon.suspects.traceless import traceless
+from daemon.suspects.worlds import NOTHING, Unit
+from drivers.errors import DrawingError
+
+WORTH_TELLING = 0.005
+MOST_SUSPECTS = 20
+PAIRS_FROM_NATS = 3.0  # what the readings must lack in the best single fault before two at once are thought of
+TOP_PARTS, TOP_FAULTS = 10, 2
+CAVEATS = (
+    "Likely, never certain: other faults can read alike. Prove a part by bypass or out of circuit before replacing it.",
+    "The program does not know whether a point is safe. Believe the meter only after trying it on a known voltage,"
+    " before and after. Local rules may require a licensed person for this work.",
+)
+OHM_CAUTION = "Before ohms or soldering: power off, discharge through a resistor, measure again after a minute."
+
+
+def posterior_of(drawing: Drawing, evidence: Sequence[Seen]) -> Posterior:
+    """What the evidence makes of the drawing; with pairs of faults where no single one explains it.
+
+    Raises ``DrawingError`` where the drawing has neither a network nor printed volts.
+    """
+    if not drawing.parts:
+        if not any(point.printed_v for point in drawing.points):
+            raise DrawingError([f"drawing of {drawing.unit}: neither printed_v nor [[part]]: give points one of them"])
+        return Posterior(printed_table(drawing), drawing, evidence)
+    unit = Unit(drawing)
+    single = Posterior(unit.table(), drawing, evidence)
+    if single.surprise * len(evidence) < PAIRS_FROM_NATS:
+        return single
+    parts = [part for part in single.by_part if part][:TOP_PARTS]
+    return Posterior(unit.with_pairs(parts, lambda part: _likely_faults(single, part)), drawing, evidence)
+
+
+def _likely_faults(posterior: Posterior, part: str) -> list[str]:
+    own = [
+        (probability, each.fault)
+        for each, probability in zip(posterior.table.hypotheses, posterior.by_hypothesis, strict=True)
+        if each.part == part
+    ]
+    return [fault for _, fault in sorted(own, reverse=True)[:TOP_FAULTS]]
+
+
+def answer(posterior: Posterior, mode: str | None = None, look_ahead: bool = True) -> dict[str, Any]:
+    """``parts``, ``suspects``, ``credible_set``, ``next`` and ``no_dc_trace`` as plain values.
+
+    A part "" is none of the parts: nothing that DC volts show. ``mode`` is the one the unit is in, else the last
+    reading's.
+    """
+    table = posterior.table
+    in_mode = mode or next((w.seen.mode for w in reversed(posterior.weighed) if w.seen.mode in table.modes), None)
+    probes = rank(posterior, in_mode, look_ahead=look_ahead)
+    return {
+        "parts": [
+            {"part": part or NOTHING, "probability": round(probability, 4)}
+            for part, probability in posterior.by_part.items()
+            if probability >= WORTH_TELLING
+        ],
+        "suspects": _suspects(posterior),
+        "credible_set": [part or NOTHING for part in posterior.credible_set],
+        "next": [
+            {
+                "point": probe.candidate.point,
+                "mode": table.modes[probe.candidate.mode],
+                "quantity": probe.candidate.quantity,
+                "gain_bits": round(probe.gain_bits, 3),
+                "cost": probe.cost,
+                "reason": probe.reason,
+            }
+            for probe in probes
+        ],
+        "no_dc_trace": [
+            {"part": each.part, "fault": each.fault, "would_show": each.would_show}
+            for each in traceless(table, posterior.drawing)
+        ],
+    }
+
+
+def _suspects(posterior: Posterior) -> list[dict[str, Any]]:
+    chances = posterior.by_hypothesis
+    found = []
+    for number in sorted(range(len(chances)), key=lambda n: -chances[n])[:MOST_SUSPECTS]:
+        if chances[number] >= WORTH_TELLING:
+            each = posterior.table.hypotheses[number]
+            speaks_for, speaks_against = posterior.readings_for(number)
+            found.append(
+                {
+                    "part": each.part or NOTHING,
+                    "fault": each.fault if each.part else "",
+                    "probability": round(float(chances[number]), 4),
+                    "for": speaks_for,
+                    "against": speaks_against,
+                }
+            )
+    return found
+
+
+def in_words(said: dict[str, Any], posterior: Posterior) -> str:
+    """The same as a colleague would say it."""
+    lines = [*_headline(said, posterior), ""]
+    lines += [_suspect_line(each) for each in said["suspects"][:8]]
+    lines += ["", *_next_lines(said)]
+    hidden = _hidden_lines(said)
+    return "\n".join([*lines, *(["", *hidden] if hidden else []), "", *CAVEATS])
+
+
+def _headline(said: dict[str, Any], posterior: Posterior) -> list[str]:
+    parts = said["credible_set"]
+    alone = f"Most likely {parts[0]}." if len(parts) == 1 else f"Nine chances in ten: one of {', '.join(parts)}."
+    lines = [alone if len(parts) <= 8 else f"Still open: {len(parts)} parts share nine chances in ten."]
+    silent = posterior.silent_since
+    if silent >= 10:
+        lines.append(f"Nothing new was tested with the last {silent} readings.")
+    if not posterior.drawing.parts and (between := feeders_between(posterior.drawing, parts[:3])):
+        lines.append(f"Only printed volts are known, so a name stands for a node: look at {between}.")
+    return lines
+
+
+def _suspect_line(each: dict[str, Any]) -> str:
+    line = f"  {each['probability']:6.1%}  {each['part']} {each['fault']}".rstrip()
+    for word in ("for", "against"):
+        if each[word]:
+            line += f"; {word}: {', '.join(each[word][:4])}"
+    return line
+
+
+def _next_lines(said: dict[str, Any]) -> list[str]:
+    useful = [each for each in said["next"] if each["gain_bits"] >= ENOUGH_BITS]
+    if not useful:
+        return ["No DC reading at the drawing's points would tell much more: go on with ripple, ohms or a part lifted."]
+    return ["Next:"] + [
+        f"  {each['point']} in {each['mode']} ({each['quantity']}): {each['reason']}" for each in useful[:3]
+    ]
+
+
+def _hidden_lines(said: dict[str, Any]) -> list[str]:
+    parts = {each["part"] for each in said["parts"]} | {NOTHING}
+    nothing = any(each["part"] == NOTHING and each["probability"] > 0.1 for each in said["parts"])
+    shown = [each for each in said["no_dc_trace"] if nothing or each["part"] in parts][:6]
+    if not shown:
+        return []
+    lines = [f"  {each['part']} {each['fault']}: {each['would_show']}" for each in shown]
+    ohms = any("ohms" in each["would_show"] or "lift" in each["would_show"] for each in shown)
+    return ["DC volts will hardly show these:", *lines, *([OHM_CAUTION] if ohms else [])]
+
+

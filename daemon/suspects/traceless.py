@@ -1,0 +1,42 @@
+"""Faults that leave no trace in settled DC volts, and what would show them: said openly, never left out in silence."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from daemon.drawing import Drawing
+from daemon.suspects.faults import SHOWN_OTHERWISE, WOULD_SHOW
+from daemon.suspects.probes import candidates
+from daemon.suspects.readings import ABSOLUTE_V, RELATIVE
+from daemon.suspects.worlds import Table
+
+HIDDEN = 0.5  # share of a fault's worlds that must be beyond what health can read, else it is said to be hidden
+
+
+@dataclass(frozen=True, slots=True)
+class Traceless:
+    """A fault that DC volts at the drawing's points are unlikely to show."""
+
+    part: str
+    fault: str
+    would_show: str
+
+
+def traceless(table: Table, drawing: Drawing) -> list[Traceless]:
+    """Faults whose worlds mostly read, at every point and across every part, as some healthy unit would."""
+    shown = np.zeros(len(table.of), dtype=bool)
+    for each in candidates(table, drawing):
+        volts = table.volts[each.mode, each.plus]
+        if each.minus >= 0:
+            volts = volts - table.volts[each.mode, each.minus]
+        healthy = volts[table.of == 0]
+        low, high = float(healthy.min()), float(healthy.max())
+        u = 2 * (RELATIVE * np.abs(volts) / 3 + ABSOLUTE_V)
+        shown |= (volts < low - u) | (volts > high + u)
+    share = np.bincount(table.of, shown) / np.bincount(table.of)
+    kinds = {part.name: part.kind for part in drawing.parts}
+    return [
+        Traceless(each.part, each.fault, WOULD_SHOW.get(kinds.get(each.part, ""), SHOWN_OTHERWISE))
+        for each, seen in zip(table.hypotheses, share, strict=True)
+        if each.part and seen < HIDDEN
+    ]

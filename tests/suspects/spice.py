@@ -1,0 +1,168 @@
+"""The same network for ngspice: one deck whose every property can be altered, and one process for many cases.
+
+Written from the drawing's parts and the properties' names, never from our solver's matrices.
+"""
+
+import os
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import numpy as np
+
+from daemon.drawing import GROUND
+
+MISSING = "This needs ngspice: sudo apt-get install ngspice (Debian, Ubuntu), or name it in PROBETRAIL_NGSPICE."
+OPTIONS = ".options reltol=1e-7 abstol=1e-15 vntol=1e-9 gmin=1e-12 itl1=500 temp=27 tnom=27"
+
+
+def ngspice():
+    """Path of ngspice, or None."""
+    return os.environ.get("PROBETRAIL_NGSPICE") or shutil.which("ngspice")
+
+
+def deck(net):
+    """Netlist lines, and for each row of theta the control words that alter it (``{}`` is the value)."""
+    lines, words = ["* a network", OPTIONS], {}
+    lines += [f"rleak{number} {node(name)} 0 1g" for number, name in enumerate(net.nodes)]
+    for number, part in enumerate(net.parts):
+        rows = net.slots[part.name]
+        nodes = [node(name) for name in part.nets]
+        _PART.get(part.kind, two_nets)(number, part, nodes, rows, lines, words)
+    return lines, words
+
+
+def node(name):
+    return "0" if name == GROUND else "n_" + re.sub(r"\W", "_", name.lower())
+
+
+def resistor(name, a, b, row, lines, words):
+    lines.append(f"r{name} {a} {b} 1k")
+    words[row] = lambda g, name=name: f"alter r{name} = {1 / g:.12g}"
+
+
+def control(name, row, lines, words):
+    lines.append(f"vc{name} c{name} 0 dc 1")
+    words[row] = lambda value, name=name: f"alter vc{name} dc = {value:.12g}"
+    return f"v(c{name})"
+
+
+def two_nets(number, part, nodes, rows, lines, words):
+    if part.kind == "selector":
+        for contact, (slot, row) in enumerate(rows.items()):
+            resistor(f"{number}_{contact}", nodes[0], node(slot[2:]), row, lines, words)
+        return
+    resistor(number, *nodes, rows["g"], lines, words)
+    if "i" in rows:
+        value = control(f"{number}i", rows["i"], lines, words)
+        across = f"v({nodes[0]},{nodes[1]})" if nodes[1] != "0" else f"v({nodes[0]})"
+        if nodes[0] == "0":
+            across = f"(-v({nodes[1]}))"
+        lines.append(f"b{number} {nodes[0]} {nodes[1]} i = {value}*{across}/sqrt({across}*{across}+0.49)")
+
+
+def source(number, part, nodes, rows, lines, words):
+    lines.append(f"v{number} s{number} {nodes[1]} dc 1")
+    words[rows["v"]] = lambda volts: f"alter v{number} dc = {volts:.12g}"
+    resistor(number, f"s{number}", nodes[0], rows["g"], lines, words)
+
+
+def lead(name, outer, lines):
+    """A lead of 10 uohm that can be cut: a part that does not conduct is one with its leads cut."""
+    lines.append(f"rl{name} {outer} l{name} 10u")
+    return f"l{name}", lambda i_s: cut(i_s, name, f"m{name}")
+
+
+def cut(i_s, name, model):
+    if i_s == 0:
+        return f"alter rl{name} = 1e13"
+    return f"alter rl{name} = 10u\naltermod {model} is = {i_s:.12g}"
+
+
+def junction(number, part, nodes, rows, lines, words):
+    resistor(number, *nodes, rows["g"], lines, words)
+    inner, words[rows["i_s"]] = lead(number, nodes[0], lines)
+    n = {"diode": 1.8, "led": 2.0, "zener": 1.0}[part.kind]
+    lines += [f"d{number} {inner} {nodes[1]} m{number}", f".model m{number} d(is=1e-14 n={n})"]
+    if "z_s" in rows:
+        inner, words[rows["z_s"]] = lead(f"z{number}", nodes[1], lines)
+        lines += [f"dz{number} {inner} z{number} mz{number}", f".model mz{number} d(is=1e-9 n=2)"]
+        lines.append(f"vz{number} z{number} {nodes[0]} dc 1")
+        words[rows["z_off_v"]] = lambda value: f"alter vz{number} dc = {value:.12g}"
+
+
+def transistor(number, part, nodes, rows, lines, words):
+    inner = " ".join(lead(f"{number}_{leg}", name, lines)[0] for leg, name in enumerate(nodes))
+    lines += [f"q{number} {inner} m{number}", f".model m{number} {part.kind}(is=1e-14 bf=100 br=1)"]
+    words[rows["i_s"]] = lambda value: "\n".join(
+        [*(cut(value, f"{number}_{leg}", f"m{number}") for leg in range(3))]
+    )
+    words[rows["beta"]] = lambda value: f"altermod m{number} bf = {value:.12g}"
+    for name, pair in (("g_ce", (0, 2)), ("g_be", (1, 2)), ("g_cb", (0, 1))):
+        resistor(f"{number}{name}", nodes[pair[0]], nodes[pair[1]], rows[name], lines, words)
+
+
+def regulator(number, part, nodes, rows, lines, words):
+    resistor(number, nodes[0], nodes[1], rows["g"], lines, words)
+    told, dropout, ohm, limit = (
+        control(f"{number}{name}", rows[name], lines, words) for name in ("v", "dropout", "ohm", "limit")
+    )
+    sign = "-1" if (part.value or 0) < 0 else "1"
+
+    def against(name):
+        return f"({sign}*({volts(name)}-{volts(nodes[2])}))"
+
+    def volts(name):
+        return "0" if name == "0" else f"v({name})"
+
+    # In steps, each a node of its own, so that no expression is longer than a line.
+    headroom = f"({against(nodes[0])}-{dropout})"
+    lines.append(f"bt{number} t{number} 0 v = ({told}+{headroom}-sqrt(({headroom}-{told})^2+1e-4))/2")
+    lines.append(f"be{number} e{number} 0 v = v(t{number})-{against(nodes[1])}")
+    error = f"v(e{number})"
+    lines.append(f"bw{number} w{number} 0 v = (max({error},0)+0.01*ln(1+exp(-abs({error})*100)))/{ohm}")
+    current = f"{limit}*v(w{number})/sqrt({limit}^2+v(w{number})^2+1e-30)"
+    lines.append(f"bi{number} {nodes[0]} {nodes[1]} i = {sign}*{current}")
+
+
+_PART = {
+    "source": source,
+    "diode": junction,
+    "led": junction,
+    "zener": junction,
+    "npn": transistor,
+    "pnp": transistor,
+    "regulator": regulator,
+}
+
+
+def solve(net, cases, folder: Path):
+    """Volts (cases, nodes) by ngspice for theta columns (cases, rows); NaN where it found none."""
+    lines, words = deck(net)
+    script, last = [".control", "set numdgt=12", "set noaskquit"], np.full(len(net.nominal), np.nan)
+    names = " ".join(f"v({node(name)})" for name in net.nodes)
+    for number, theta in enumerate(cases):
+        for row in np.flatnonzero(theta != last):
+            if int(row) in words:
+                script.append(words[int(row)](theta[row]))
+        last = theta
+        script += [f"echo case {number}", "op", f"print {names}", "destroy all"]
+    path = folder / "network.cir"
+    path.write_text("\n".join([*lines, *script, "quit", ".endc", ".end"]) + "\n")
+    done = subprocess.run([ngspice(), "-b", path], capture_output=True, text=True, check=False, timeout=200)
+    return _read(done.stdout, net, len(cases))
+
+
+def _read(text, net, cases):
+    column = {f"v({node(name)})": index for name, index in net.nodes.items()}
+    found = np.full((cases, len(column)), np.nan)
+    case = -1
+    for line in text.splitlines():
+        if line.startswith("case "):
+            case = int(line.split()[1])
+        elif line.startswith("v(") and line.count(" = ") == 1:
+            name, value = line.split(" = ")
+            if name.strip() in column and case >= 0:
+                found[case, column[name.strip()]] = float(value)
+    return found
