@@ -13,7 +13,7 @@ const NARROW = 620;
 const GUTTER = 148;
 const HEAD = 20;
 const TRACE = 66;
-const BARE = 14; // the name of a lane without placements
+const BARE = 22; // the name of a lane without placements
 const GAP = 12;
 const MARK = 26;
 const KICK = 44;
@@ -52,16 +52,17 @@ export const scaleOf = ({ left, right }, { t0, t1 }) => ({
 });
 
 function writeHead(pen, { lane, top, band, box }, span, narrow) {
-  const words = span ? [text(span.most, lane.unit), text(span.least, lane.unit)] : ["", ""];
+  const say = (value) => (lane.quantity === "output_on" ? (value ? "on" : "off") : text(value, lane.unit));
+  const words = span ? [say(span.most), say(span.least)] : ["", ""];
   if (narrow) {
-    const ends = span ? `${words[1]} to ${words[0]}` : "no reading here";
+    const ends = span ? [...new Set([words[1], words[0]])].join(" to ") : "no reading here";
     write(pen, ends, box.right, top + 14, { align: "right" });
     const room = box.right - box.left - widthOf(pen, ends) - 12;
     write(pen, shorten(pen, [nameOf(lane), quantityWords(lane.quantity)].filter(Boolean).join(", "), room, { size: 12, weight: 600 }), box.left, top + 14, { name: "ink", size: 12, weight: 600 });
     return;
   }
   write(pen, shorten(pen, nameOf(lane), GUTTER - 12, { size: 13, weight: 600 }), 0, band + 15, { name: "ink", size: 13, weight: 600 });
-  const under = lane.placements.length ? band + 31 : band + 58;
+  const under = lane.placements.length ? band + 31 : band + 62;
   write(pen, shorten(pen, quantityWords(lane.quantity), GUTTER - 12, { size: 12 }), 0, under, { size: 12 });
   if (lane.series === null) return;
   if (!span) return write(pen, "no reading here", box.left - 10, box.bottom, { align: "right", size: 12 });
