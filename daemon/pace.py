@@ -3,7 +3,7 @@
 from collections import deque
 from statistics import median
 
-HELD_UP = 4.0  # so many times the usual, and longer than a plain question may take
+HELD_UP = 3.0  # so many times the usual, and longer than a plain question may take
 LOOKED_AT = 15
 
 

@@ -246,7 +246,8 @@ def _landed_us(recent: Sequence[Reading]) -> int:
     if abs(last.value) >= OPEN_LEAD_V or len(recent) < GRIP_READINGS:
         return last.t_us
     way = abs(first.value - last.value)
-    return next(each.t_us for each in recent if abs(each.value - last.value) <= 0.75 * way)
+    # A reading without a value among them compares with nothing: then only the last is sure.
+    return next((each.t_us for each in recent if abs(each.value - last.value) <= 0.75 * way), last.t_us)
 
 
 def _agree(before: float, reading: Reading) -> bool:

@@ -197,3 +197,13 @@ def test_a_probe_that_stays_for_long_keeps_no_more_of_it_than_it_needs(bench):
     assert bench.probe.staying
     kept = (value for value in vars(bench.probe).values() if hasattr(value, "__len__"))
     assert max(map(len, kept)) < 50
+
+
+def test_a_landing_on_few_ohms_straight_from_an_open_lead_is_read_on(bench):
+    """What the open lead read has no value (9.9E37, SCPI-99 vol. 1, 7.2.1.4) to tell the way from."""
+    bench.mark("F101")
+    bench.open_lead_on_ohms()
+    for _ in range(20):
+        bench.read(0.04, Quantity.OHM)
+    (began,) = bench.told(StayBegan)
+    assert began.from_us > bench.now_us - 21 * STEP_US

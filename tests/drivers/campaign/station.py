@@ -27,8 +27,8 @@ SHORTENED = 0.05  # of the waits between two tries, which are not what is tested
 # Each kind of fault with the span of its seconds; with TIMEOUT_S they are longer than most questions may take.
 FAULTS = {
     "silence": (0, 0),
-    "late": (0.2, 0.5),
-    "half": (0.2, 0.5),
+    "late": (0.3, 0.6),
+    "half": (0.3, 0.6),
     "garbage": (0, 0),
     "noise": (0, 0),
     "non-ascii": (0, 0),
