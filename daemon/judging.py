@@ -86,16 +86,18 @@ class Judge:
     async def follow(self) -> None:
         """Listen until the daemon goes, then raise ``DoorError``; what has waited is judged first."""
         self.heard_anything, self._asked = False, ""
-        async for frame in feed(self._door):
-            self.heard_anything = True
-            if not isinstance(frame, str):
-                continue
-            content = json.loads(frame)
-            if content["kind"] == "state" and content["state"].get("session"):
-                self._look_for_unjudged(str(content["state"]["session"]["path"]))
-            elif content["kind"] == "event" and content["event"]["kind"] == "capture":
-                self._take(content["event"]["data"])
+        async with contextlib.aclosing(feed(self._door)) as frames:
+            async for frame in frames:
+                self.heard_anything = True
+                if isinstance(frame, str):
+                    self._hear(json.loads(frame))
         raise DoorError("the daemon has closed its feed")
+
+    def _hear(self, content: dict[str, Any]) -> None:
+        if content["kind"] == "state" and content["state"].get("session"):
+            self._look_for_unjudged(str(content["state"]["session"]["path"]))
+        elif content["kind"] == "event" and content["event"]["kind"] == "capture":
+            self._take(content["event"]["data"])
 
     def close(self) -> None:
         """Drop what still waits; the next start finds it in the records."""
@@ -167,6 +169,7 @@ async def _run(door: Door, parent: int | None) -> None:
     judging = asyncio.create_task(keep_judging(door))
     await until_parent_ends(parent)
     judging.cancel()
+    await asyncio.wait([judging])
 
 
 def main(arguments: list[str] | None = None) -> int:

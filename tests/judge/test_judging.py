@@ -128,6 +128,7 @@ def judge_until(doors, count, meanwhile=lambda: None):
                 started = True
                 meanwhile()
         judging.cancel()
+        await asyncio.wait([judging])
 
     asyncio.run(asyncio.wait_for(run(), WAIT_S))
 
