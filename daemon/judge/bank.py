@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from daemon.judge.trial import Shape
+from daemon.judge.slide import Shape
 
 _DECAYS_S = (0.002, 0.005, 0.0125, 0.03, 0.08, 0.2)
 _RINGS_HZ = (12.0, 24.0, 45.0, 90.0, 180.0)

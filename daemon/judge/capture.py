@@ -9,7 +9,8 @@ from daemon.judge import course as courses
 from daemon.judge.course import Course
 from daemon.judge.hum import Hum, Mask, Volts, mains_frequency
 from daemon.judge.noise import noise_sigma
-from daemon.judge.trial import Shape
+from daemon.judge.sampling import coupled, rate_share, relative_u
+from daemon.judge.slide import Shape
 
 MOST_SAMPLES = 12_000
 LEAST_SAMPLES = 50
@@ -20,7 +21,8 @@ LEAD_S = 0.25  # of the reference kept before its switch-on, whose time is only 
 class Capture:
     """``on`` is the sample of the switch-on; it may lie ``early`` samples before or ``late`` after.
 
-    ``seen`` marks what was captured and not clipped.
+    ``seen`` marks what was captured and not clipped, ``clipped`` what was captured at an end of the range;
+    ``own_dt_s`` is the scope's own sample distance, ``dt_s`` that of the means that are judged.
     """
 
     volts: Volts
@@ -31,6 +33,8 @@ class Capture:
     early: int
     late: int
     mains_hz: float
+    clipped: Mask
+    own_dt_s: float
 
     @property
     def earliest(self) -> int:
@@ -53,7 +57,9 @@ class Healthy:
     """The reference at the record's own sampling.
 
     ``sharp_peak_v`` is its peak at its own sampling, where a short kick stands higher; with ``clipped``
-    its true peak is unknown, only larger.
+    its true peak is unknown, only larger. ``relative_u`` is one standard uncertainty of its size, from its own
+    noise and from where its samples fell. ``rate_share`` is what of its energy the record's sampling keeps
+    however the samples fall, ``coupling_share`` what an AC-coupled input lets through.
     """
 
     shape: Shape
@@ -62,6 +68,9 @@ class Healthy:
     hum: Hum | None
     sharp_peak_v: float
     clipped: bool = False
+    relative_u: float = 0.0
+    rate_share: float = 1.0
+    coupling_share: float = 1.0
 
     @property
     def onset(self) -> int:
@@ -91,24 +100,29 @@ def ready_capture(
     """Mark what was captured and not clipped, thin long records, find the mains frequency."""
     volts = np.asarray(volts, dtype=np.float64)
     step_v = courses.step_of(volts) if lsb_v is None else lsb_v
-    seen = np.isfinite(volts)
-    volts = np.where(seen, volts, 0.0)
-    if lowest_v is not None:
-        seen &= volts > lowest_v + step_v / 2
-    if highest_v is not None:
-        seen &= volts < highest_v - step_v / 2
-    volts, seen, factor = _thinned(volts, seen)
+    volts, captured, clipped, factor = _thinned(volts, *_inner_ends(lowest_v, highest_v, step_v))
+    seen, own_dt_s = captured & ~clipped, dt_s
     dt_s *= factor
     usable = len(volts) >= LEAST_SAMPLES and bool(seen.any())
     hz = mains_frequency(volts, dt_s, seen) if usable else 50.0
     early, late = (math.ceil(u / dt_s - 1e-9) for u in on_uncertainty_s)
-    return Capture(volts, dt_s, seen, step_v, round(on_s / dt_s), early, late, hz)
+    return Capture(volts, dt_s, seen, step_v, round(on_s / dt_s), early, late, hz, clipped, own_dt_s)
 
 
 def ready_reference(
-    volts: Volts, dt_s: float, on_s: float, wanted_dt_s: float, *, clipped: bool = False
+    volts: Volts,
+    dt_s: float,
+    on_s: float,
+    wanted_dt_s: float,
+    *,
+    clipped: bool = False,
+    own_dt_s: float | None = None,
+    coupled_hz: float | None = None,
 ) -> Healthy:
-    """The reference without its hum and noise, relative to its own baseline."""
+    """The reference without its hum and noise, relative to its own baseline.
+
+    ``own_dt_s`` is how the record it is for was sampled, ``coupled_hz`` the corner of that record's AC coupling.
+    """
     volts = np.asarray(volts, dtype=np.float64)
     lsb_v = courses.step_of(volts)
     sigma_v = noise_sigma(volts, lsb_v)
@@ -128,7 +142,11 @@ def ready_reference(
     lead = min(on, lead)
     shape = Shape(course.smooth_v[on - lead :], lead)
     sharp_v = course.peak_v if averaged == 1 else _sharp_peak_v(fine_v - level[0], fine_dt_s, on_s, course)
-    return Healthy(shape, course, on, hum.hum if hum is not None else None, sharp_v, clipped)
+    rate = rate_share(fine_v - level[0], fine_dt_s, own_dt_s or wanted_dt_s)
+    unsure = relative_u(shape, sigma_v)
+    passed, through = coupled(shape, coupled_hz, wanted_dt_s)
+    hum_then = hum.hum if hum is not None else None
+    return Healthy(passed, course, on, hum_then, sharp_v, clipped, unsure, rate, through)
 
 
 def _sharp_peak_v(volts: Volts, dt_s: float, on_s: float, course: Course) -> float:
@@ -151,9 +169,18 @@ def resampled(volts: Volts, dt_s: float, wanted_s: float) -> tuple[Volts, int]:
     return np.interp(times_s, np.arange(len(volts)) * dt_s, volts), factor
 
 
-def _thinned(volts: Volts, seen: Mask) -> tuple[Volts, Mask, int]:
-    """Long records as means of neighbours: the shapes looked for are much slower than a scope's rate."""
+def _inner_ends(lowest_v: float | None, highest_v: float | None, step_v: float) -> tuple[float, float]:
+    """The volts at and beyond which a sample counts as clipped."""
+    low = -math.inf if lowest_v is None else lowest_v + step_v / 2
+    return low, math.inf if highest_v is None else highest_v - step_v / 2
+
+
+def _thinned(volts: Volts, low_v: float, high_v: float) -> tuple[Volts, Mask, Mask, int]:
+    """Long records as means of neighbours: volts, captured, clipped, and samples to a mean."""
     factor = max(1, math.ceil(len(volts) / MOST_SAMPLES))
-    n = len(volts) // factor * factor
-    marks: Mask = np.logical_and.reduce(seen[:n].reshape(-1, factor), axis=1)
-    return volts[:n].reshape(-1, factor).mean(axis=1), marks, factor
+    blocks = volts[: len(volts) // factor * factor].reshape(-1, factor)
+    means = blocks.mean(axis=1) if factor > 1 else volts
+    captured = np.isfinite(means)  # a mean over a gap is none
+    lowest, highest = (blocks.min(axis=1), blocks.max(axis=1)) if factor > 1 else (volts, volts)
+    clipped = captured & ((lowest <= low_v) | (highest >= high_v))
+    return np.where(captured, means, 0.0), captured, clipped, factor

@@ -135,15 +135,12 @@ def later_steps(course: Course, dt_s: float, on: int, settled: int) -> tuple[tup
     limit = max(8 * course.sigma_v / math.sqrt(width), SETTLED_V, SETTLED_SHARE * abs(course.peak_v))
     found: list[tuple[float, float]] = []
     at = start - width
-    while at < len(jump):
-        if abs(jump[at]) > limit:
-            stretch = jump[at : at + 2 * width]
-            top = at + int(np.argmax(np.abs(stretch)))
-            if _is_abrupt(jump, top, 2 * width):
-                found.append(((top + width - on) * dt_s, float(jump[top])))
-            at = top + 2 * width
-        else:
-            at += 1
+    while len(above := np.nonzero(np.abs(jump[at:]) > limit)[0]):
+        at += int(above[0])
+        top = at + int(np.argmax(np.abs(jump[at : at + 2 * width])))
+        if _is_abrupt(jump, top, 2 * width):
+            found.append(((top + width - on) * dt_s, float(jump[top])))
+        at = top + 2 * width
     return tuple(found)
 
 

@@ -9,16 +9,19 @@ from numpy.typing import NDArray
 from daemon.judge import course as courses
 from daemon.judge.bank import bank_of_shapes
 from daemon.judge.capture import Capture, Healthy
+from daemon.judge.causes import cause_of
 from daemon.judge.course import Course, HumAfter
 from daemon.judge.detector import Search, search
 from daemon.judge.hum import Hum, Volts, fit_hum
 from daemon.judge.noise import noise_sigma
 from daemon.judge.sizes import Size, beyond_range_v, size_of
-from daemon.judge.trial import Record, Shape, place_shape
+from daemon.judge.slide import Shape, place_shape
+from daemon.judge.trial import Record
 
 POWER_Z = 2.33  # a kick that is there is overlooked once in a hundred
 HUM_FLOOR_V = 0.5e-3  # peak; below about -67 dBu nobody calls it a fault. Common practice, no source
 HUM_GROWTH = 3.0  # times the reference's hum and the pick-up before switch-on
+OTHER_SHARE = 0.1  # of the reference's peak: less is as good as missing, whatever its course
 _RANGE_SIGMAS = 8.0  # what noise alone may span
 _BEFORE_S = 0.02  # an onset may be seen so much before the switch-on is
 
@@ -27,7 +30,8 @@ _BEFORE_S = 0.02  # an onset may be seen so much before the switch-on is
 class Evidence:
     """Times in seconds after switch-on. ``would_show``: what a kick of a_min would reach, in sigma, worst case.
 
-    ``needed`` is what it has to reach to be found 99 times in 100; ``lag_s`` how much later than the
+    ``needed`` is what it has to reach to be found 99 times in 100; ``onset_between_s`` the 95 % interval where
+    the shape was found; ``cause`` why a kick would not have been seen; ``lag_s`` how much later than the
     reference; ``late_s`` from where on that is late; None where it needs a reference.
     """
 
@@ -47,6 +51,8 @@ class Evidence:
     late_s: float = math.inf
     healthy: Healthy | None = None
     healthy_final_v: float = 0.0
+    onset_between_s: tuple[float, float] | None = None
+    cause: str = ""
 
     @property
     def silent(self) -> bool:
@@ -56,9 +62,9 @@ class Evidence:
 
 def evidence_against(capture: Capture, healthy: Healthy, a_min: float, late_tolerance_s: float) -> Evidence:
     """Hold the record against a healthy reference."""
-    found = _search(capture, [healthy.shape], capture.earliest)
-    course = _course(capture)
     latest = capture.latest + round(late_tolerance_s / capture.dt_s)
+    found = _search(capture, [healthy.shape], capture.earliest, latest)
+    course = _course(capture)
     coverage = _coverage(capture, healthy, np.linspace(capture.earliest, latest, 21).round())
     end = len(capture.volts) - capture.on
     final_samples = round(courses.FINAL_S / capture.dt_s)
@@ -66,35 +72,52 @@ def evidence_against(capture: Capture, healthy: Healthy, a_min: float, late_tole
     limit_v = max(courses.SETTLED_SHARE * abs(healthy.course.peak_v), courses.SETTLED_V)
     judgeable = healthy.duration < end - final_samples
     astray = judgeable and _never_settles(capture, course, healthy_final_v, limit_v, healthy.duration)
-    something = found.found or astray or beyond_range_v(capture, course) > 0
+    other = found.stands_out and abs(course.peak_v) >= OTHER_SHARE * abs(healthy.course.peak_v)
+    something = found.found or other or astray or beyond_range_v(capture, course) > 0
     size = size_of(capture, found, course, healthy, coverage, something)
     lag = (found.origin if size.by_shape else course.onset_at - healthy.onset) - capture.on
     hum, hum_follows = _hum(capture, course, healthy.hum)
     start_seen = capture.on + healthy.onset >= 0
+    worst = _worst_detectability(found, capture.earliest, latest) * math.sqrt(healthy.rate_share)
+    needed = float(found.thresholds[found.at(capture.on)]) + POWER_Z
+    onset_s, between_s = _onset(capture, healthy, found, size, lag) if something else (None, None)
     return Evidence(
         capture,
         course,
         something,
-        (healthy.onset + lag) * capture.dt_s if something else None,
+        onset_s,
         astray,
         hum,
         hum_follows,
         courses.later_steps(course, capture.dt_s, capture.on, capture.on + healthy.duration),
         coverage,
-        found.threshold + POWER_Z,
-        _worst_detectability(found, capture.earliest, latest) * a_min,
+        needed,
+        worst * a_min,
         size,
         lag * capture.dt_s if start_seen else 0.0,
         late_tolerance_s + capture.late * capture.dt_s,
         healthy,
         healthy_final_v,
+        between_s,
+        cause_of(capture, healthy, found.sigma_v, needed / a_min, (capture.earliest, latest)),
     )
+
+
+def _onset(
+    capture: Capture, healthy: Healthy, found: Search, size: Size, lag: int
+) -> tuple[float, tuple[float, float] | None]:
+    """Between the sample that shows it and the one before; with a 95 % interval where the shape was found."""
+    at_s = (healthy.onset + lag - 0.5) * capture.dt_s
+    if not size.by_shape:
+        return at_s, None
+    low, high = (capture.dt_s * (healthy.onset + at - capture.on) for at in (found.origin_low, found.origin_high))
+    return at_s, (low, high)
 
 
 def evidence_alone(capture: Capture, relay_delay_s: float) -> Evidence:
     """Look for anything that a switch-on may look like, from the end of the relay's delay on."""
     first = capture.earliest + round(relay_delay_s / capture.dt_s)
-    found = _search(capture, bank_of_shapes(capture.dt_s), first)
+    found = _search(capture, bank_of_shapes(capture.dt_s), first, capture.latest)
     course = _course(capture)
     hum, hum_follows = _hum(capture, course, None)
     limit_v = max(courses.SETTLED_SHARE * abs(course.peak_v), courses.SETTLED_V)
@@ -120,13 +143,12 @@ def _worst_detectability(found: Search, earliest: int, latest: int) -> float:
     return float(found.detectability[tried].min())
 
 
-def _search(capture: Capture, shapes: list[Shape], first: int) -> Search:
+def _search(capture: Capture, shapes: list[Shape], first: int, last: int) -> Search:
+    """``first`` to ``last`` is where the switch-on may be; a kick may come at any time after it."""
     record = Record(capture.volts, capture.dt_s, capture.seen, capture.lsb_v, capture.mains_hz)
     first -= round(_BEFORE_S / capture.dt_s)
     origins: NDArray[np.int64] = np.arange(first, max(len(capture.volts) - 3, first + 1))
-    quiet = slice(0, max(capture.earliest, 0))
-    places = record.step_places(capture.earliest, capture.latest)
-    return search(record, shapes, origins, places, record.whitener(quiet))
+    return search(record, shapes, origins, capture.earliest, (first, last))
 
 
 def _course(capture: Capture) -> Course:

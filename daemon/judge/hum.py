@@ -12,12 +12,18 @@ from numpy.typing import NDArray
 
 Volts = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+Tones = NDArray[np.complex128]
 
 NOMINALS_HZ = (50.0, 60.0)
 # Networks keep within 1 % of nominal (EN 50160: 49.5 to 50.5 Hz for 99.5 % of a year).
 SPAN = 0.01
 FINE_STEPS = 41
+FINE_STEP_SPAN = 4
+ENDS = (1, 2, 4)  # the whole record, its second half, its last quarter
+BLOCKS = 64  # stretches over which a tone hardly drifts while the frequency is refined
 KICK_SIGMAS = 4.0
+STRETCH_PERIODS = 8  # over which a kick is the exception and hum is not
+BEGINNINGS = 8  # of hum, while its frequency is refined
 HARMONICS = (1, 2, 3, 4, 5, 6, 7)
 # Amplitude in standard uncertainties squared is chi square with 2 degrees: exp(-4.5^2 / 2) = 4e-5.
 SIGNIFICANT = 4.5
@@ -78,10 +84,7 @@ def harmonics_below(mains_hz: float, dt_s: float) -> tuple[int, ...]:
 
 def hum_columns(times_s: Volts, mains_hz: float, harmonics: tuple[int, ...]) -> Volts:
     """Cosine and sine of each harmonic, shape (n, 2 x harmonics)."""
-    if not harmonics:
-        return np.empty((len(times_s), 0))
-    phases = 2 * np.pi * mains_hz * np.outer(times_s, harmonics)
-    return np.stack([np.cos(phases), np.sin(phases)], axis=2).reshape(len(times_s), -1)
+    return tones_of(times_s, mains_hz, harmonics).view(np.float64)
 
 
 def polynomial_columns(n: int, degree: int) -> Volts:
@@ -90,16 +93,70 @@ def polynomial_columns(n: int, degree: int) -> Volts:
 
 
 def mains_frequency(volts: Volts, dt_s: float, seen: Mask) -> float:
-    """The frequency near 50 or 60 Hz whose harmonics hold most of the record; 50 Hz where all is equal."""
+    """The frequency near 50 or 60 Hz whose harmonics hold most of the record, or of its end; 50 Hz if none."""
     n = len(volts)
-    rest = np.hanning(n) * _without_kicks(volts, dt_s, seen)
+    rest = _without_kicks(volts, dt_s, seen)
     step_hz = max(1 / (8 * n * dt_s), 0.01)
-    times_s = np.arange(n, dtype=np.float64) * dt_s
+    # Hum that begins late is all but hidden in a window over the whole record.
+    parts = [rest[-max(n // share, 1) :] for share in ENDS]
+    tries: list[float] = []
+    for coarse_hz in (_coarse(np.hanning(len(part)) * part, dt_s) for part in parts):
+        if all(abs(coarse_hz - other) > FINE_STEP_SPAN * step_hz for other in tries):
+            tries.append(coarse_hz)
+    best = max((_refined(rest, dt_s, coarse_hz, step_hz) for coarse_hz in tries), key=lambda found: found[0])
+    return min(max(best[1], NOMINALS_HZ[0] * (1 - SPAN)), NOMINALS_HZ[1] * (1 + SPAN))
+
+
+def _refined(rest: Volts, dt_s: float, coarse_hz: float, step_hz: float) -> tuple[float, float]:
+    """What the hum near a frequency explains, and its frequency."""
+    n = len(rest)
+    harmonics = harmonics_below(coarse_hz, dt_s)
+    turning = tones_of(np.arange(n), coarse_hz * dt_s, harmonics)
+    size = max(1, n // BLOCKS)
+    starts = np.arange(0, n, size)
+    slow = np.add.reduceat(rest[:, None] * np.conj(turning), starts, axis=0)
+    at_s = (starts + (np.minimum(starts + size, n) - 1 - starts) / 2) * dt_s
+    off_hz, most = 0.0, 0.0
+    for width_hz in (FINE_STEP_SPAN * step_hz, step_hz / 4, step_hz / 64):
+        tried = off_hz + width_hz * np.linspace(-1, 1, FINE_STEPS)
+        power = _power_to_the_end(slow, at_s, tried, harmonics)
+        most = float(power.max())
+        off_hz = float(tried[int(np.argmax(power))]) if most > 0 else 0.0
+    return most, coarse_hz + off_hz
+
+
+def _power_to_the_end(slow: Tones, at_s: Volts, tried_hz: Volts, harmonics: tuple[int, ...]) -> Volts:
+    """For each frequency what hum explains that begins wherever suits it best."""
+    turns = np.exp(-2j * np.pi * np.multiply.outer(tried_hz, np.outer(at_s, harmonics)))
+    firsts = np.unique(np.linspace(0, len(at_s) * 7 // 8, BEGINNINGS).astype(int))
+    parts = np.add.reduceat(turns * slow, firsts, axis=1)
+    power = np.sum(np.abs(np.cumsum(parts[:, ::-1], axis=1)[:, ::-1]) ** 2, axis=2)
+    most: Volts = np.max(power / (len(at_s) - firsts), axis=1)
+    return most
+
+
+def _coarse(rest: Volts, dt_s: float) -> float:
+    """The best of a grid, read off one padded spectrum."""
+    size = 1 << (8 * len(rest) - 1).bit_length()
+    power = np.abs(np.fft.rfft(rest, size)) ** 2
+    step_hz = max(1 / (8 * len(rest) * dt_s), 0.01)
     spans = [np.arange(f * (1 - SPAN), f * (1 + SPAN) + step_hz / 2, step_hz) for f in NOMINALS_HZ]
-    coarse = _strongest(rest, times_s, dt_s, np.concatenate([NOMINALS_HZ, *spans]))  # a tie: nominal
-    # Hum much larger than the noise betrays a frequency that is off by a tenth of a step.
-    fine = coarse + step_hz * np.linspace(-1, 1, FINE_STEPS)
-    return _strongest(rest, times_s, dt_s, np.concatenate([[coarse], fine]))
+    candidates = np.concatenate([NOMINALS_HZ, *spans])  # a tie: nominal
+    total = np.zeros(len(candidates))
+    for k in HARMONICS:
+        bins = np.rint(k * candidates * size * dt_s).astype(np.int64)
+        shown = k * candidates * dt_s <= HIGHEST_SHARE
+        total += np.where(shown, power[np.minimum(bins, len(power) - 1)], 0.0)
+    return float(candidates[int(np.argmax(total))])
+
+
+def tones_of(samples: NDArray[np.int64] | Volts, turn: float, harmonics: tuple[int, ...]) -> Tones:
+    """e^(2 pi i k turn n) for each harmonic k, ``turn`` periods a sample, shape (samples, harmonics)."""
+    first = np.exp(2j * np.pi * np.mod(turn * samples, 1.0))
+    tones = np.empty((len(samples), len(harmonics)), complex)
+    for column, k in enumerate(harmonics):  # 1, 2, 3, ...
+        tones[:, column] = first if k == 1 else tones[:, column - 1] * first
+    return tones
 
 
 def _without_kicks(volts: Volts, dt_s: float, seen: Mask) -> Volts:
@@ -107,9 +164,20 @@ def _without_kicks(volts: Volts, dt_s: float, seen: Mask) -> Volts:
     width = min(round(1 / NOMINALS_HZ[0] / dt_s), len(volts) // 2) | 1
     rest = np.where(seen, volts, float(np.median(volts[seen])))
     rest = rest - moving_mean(rest, width)
-    limit_v = KICK_SIGMAS * 1.4826 * float(np.median(np.abs(rest)))
-    cut: Volts = np.where(seen, np.clip(rest, -limit_v, limit_v) if limit_v else rest, 0.0)
+    cut: Volts = np.where(seen, _clipped(rest, STRETCH_PERIODS * width), 0.0)
     return cut
+
+
+def _clipped(rest: Volts, size: int) -> Volts:
+    """Cut short against what is usual around, for hum may begin anywhere."""
+    count = len(rest) // size
+    if count < 2:
+        size, count = len(rest), 1
+    body = np.abs(rest[: count * size]).reshape(count, size)
+    usual = np.maximum(np.median(body, axis=1), np.median(np.abs(rest)))
+    limits = np.append(np.repeat(usual, size), np.full(len(rest) - count * size, usual[-1]))
+    limits *= KICK_SIGMAS * 1.4826
+    return np.where(limits > 0, np.clip(rest, -limits, limits), rest)
 
 
 def moving_mean(volts: Volts, width: int) -> Volts:
@@ -117,20 +185,6 @@ def moving_mean(volts: Volts, width: int) -> Volts:
     total = np.concatenate([[0.0], np.cumsum(np.pad(volts, width // 2, mode="edge"))])
     mean: Volts = (total[width:] - total[:-width]) / width
     return mean
-
-
-def _strongest(rest: Volts, times_s: Volts, dt_s: float, candidates: Volts) -> float:
-    power = [_power_at(rest, times_s, float(f), dt_s) for f in candidates]
-    return float(candidates[int(np.argmax(power))])
-
-
-def _power_at(rest: Volts, times_s: Volts, mains_hz: float, dt_s: float) -> float:
-    first = np.exp(-2j * np.pi * mains_hz * times_s)
-    turning, total = np.ones_like(first), 0.0
-    for _ in harmonics_below(mains_hz, dt_s):
-        turning = turning * first
-        total += float(abs(np.dot(rest, turning)) ** 2)
-    return total
 
 
 def fit_hum(
@@ -162,4 +216,6 @@ def fit_hum(
 
 
 def _solve(columns: Volts, volts: Volts) -> Volts:
-    return np.asarray(np.linalg.lstsq(columns, volts, rcond=None)[0], dtype=np.float64)
+    """Least squares by the normal equations: these columns are far from dependent."""
+    gram, right = columns.T @ columns, columns.T @ volts
+    return np.asarray(np.linalg.lstsq(gram, right, rcond=1e-13)[0], dtype=np.float64)

@@ -15,6 +15,7 @@ Z99 = 2.5758
 _DIFFERS_SIGMA = 6.0
 _DIFFERS_SHARE = 0.05
 _ENOUGH_COVERAGE = 0.8
+_AS_GOOD_AS_NOTHING = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,16 +45,21 @@ def size_of(
     noise leaves open.
     """
     if not something:
+        seen = _by_peaks(course, healthy, 0.0, coverage)
+        if found.stands_out and coverage >= _ENOUGH_COVERAGE and seen.high < _AS_GOOD_AS_NOTHING:
+            return seen
         at = found.at(capture.on)
         detectability = float(found.detectability[at])
         if detectability == 0:
             return Size(0.0, -math.inf, math.inf, True)
-        ratio, sd = float(found.sizes[at]), 1 / detectability
+        ratio = float(found.sizes[at])
+        sd = math.hypot(1 / detectability, ratio * healthy.relative_u)
         return Size(ratio, ratio - Z99 * sd, ratio + Z99 * sd, True)
     beyond_v = beyond_range_v(capture, course)
     known = found.found and not beyond_v and not healthy.clipped
     if known and not shape_differs(capture, found, course, healthy):
-        return Size(abs(found.size), abs(found.size) - Z99 * found.sd, abs(found.size) + Z99 * found.sd, True)
+        half = Z99 * math.hypot(found.sd, found.size * healthy.relative_u)
+        return Size(abs(found.size), abs(found.size) - half, abs(found.size) + half, True)
     return _by_peaks(course, healthy, beyond_v, coverage)
 
 

@@ -12,7 +12,7 @@ from typing import Any
 from daemon.judge.capture import Capture, ready_capture, ready_reference
 from daemon.judge.evidence import Evidence, evidence_against, evidence_alone
 from daemon.judge.hum import Volts
-from daemon.judge.switch_on_words import sentence, why_nothing
+from daemon.judge.switch_on_words import cause_in_words, cause_of_nothing, sentence, why_nothing
 
 ORDER = (
     "not observed",
@@ -44,6 +44,8 @@ class SwitchOnVerdict:
     ``final_v`` is the level of the last 0.2 s relative to that before switch-on; ``hum_v`` the peak
     amplitude of the hum at the end, ``hum_hz`` its frequency; ``steps`` later jumps (seconds, volts);
     ``coverage`` the share of the reference's energy that was captured unclipped, worst case;
+    ``onset_low_s`` and ``onset_high_s`` the 95 % interval of the onset; ``late_by_s`` how much later than the
+    reference where that is late; ``cause`` one of a few words where it was not observed;
     ``probability`` the chance that the size lies where the verdict says; ``why`` a whole sentence.
     """
 
@@ -60,6 +62,10 @@ class SwitchOnVerdict:
     coverage: float = 0.0
     probability: float | None = None
     why: str = ""
+    onset_low_s: float | None = None
+    onset_high_s: float | None = None
+    late_by_s: float | None = None
+    cause: str = ""
 
     def as_dict(self) -> dict[str, Any]:
         """The verdict as events, screens and ``--json`` carry it: what is not known is None."""
@@ -80,22 +86,30 @@ def judge_switch_on(
     relay_delay_s: float = 0.0,
     a_min: float = A_MIN,
     late_tolerance_s: float = LATE_TOLERANCE_S,
+    coupled_hz: float | None = None,
 ) -> SwitchOnVerdict:
     """Verdict on a record in volts that was switched on ``on_s`` seconds after its first sample.
 
     ``on_uncertainty_s``: how far either side, or (before, after), the switch-on may have been;
     ``reference`` is (volts, dt_s, on_s) of a healthy capture; ``lowest_v`` and ``highest_v`` are the ends
     of the converter's range (samples there are clipped); ``lsb_v`` its step (None: read off the values);
-    ``relay_delay_s`` counts only without a reference, which has its own delay in it.
+    ``relay_delay_s`` counts only without a reference, which has its own delay in it; ``coupled_hz`` is the
+    corner of the input's AC coupling (None: DC), which the reference was taken without.
     """
     unsure = on_uncertainty_s if isinstance(on_uncertainty_s, tuple) else (on_uncertainty_s,) * 2
     capture = ready_capture(volts, dt_s, on_s, unsure, lowest_v, highest_v, lsb_v)
     if not capture.is_usable:
-        return SwitchOnVerdict("not observed", why=why_nothing(capture))
+        return SwitchOnVerdict("not observed", why=why_nothing(capture), cause=cause_of_nothing(capture))
     if reference is None:
         evidence = evidence_alone(capture, relay_delay_s)
     else:
-        healthy = ready_reference(*reference, capture.dt_s, clipped=reference_clipped)
+        healthy = ready_reference(
+            *reference,
+            capture.dt_s,
+            clipped=reference_clipped,
+            own_dt_s=capture.own_dt_s,
+            coupled_hz=coupled_hz,
+        )
         evidence = evidence_against(capture, healthy, a_min, late_tolerance_s)
     return verdict_on(evidence, a_min)
 
@@ -120,6 +134,10 @@ def verdict_on(evidence: Evidence, a_min: float = A_MIN) -> SwitchOnVerdict:
         evidence.coverage,
         _probability(evidence, [verdict, *also]),
         sentence(verdict, tuple(also), evidence, a_min),
+        evidence.onset_between_s[0] if evidence.onset_between_s else None,
+        evidence.onset_between_s[1] if evidence.onset_between_s else None,
+        evidence.lag_s if "late" in true else None,
+        cause_in_words(evidence) if verdict == "not observed" else "",
     )
 
 

@@ -3,6 +3,7 @@
 import math
 
 from daemon.judge.capture import Capture
+from daemon.judge.causes import CLIPPING, COUPLING, DEAD_TIME, NOT_ARMED, RATE
 from daemon.judge.evidence import Evidence
 from daemon.judge.sizes import Size
 
@@ -12,6 +13,18 @@ def why_nothing(capture: Capture) -> str:
     if len(capture.seen) and not capture.seen.any():
         return "Not observed: every sample is clipped, the point is out of the scope's range."
     return "Not observed: the record has too few samples."
+
+
+def cause_of_nothing(capture: Capture) -> str:
+    """The same in a word."""
+    return "range" if len(capture.seen) and not capture.seen.any() else "not armed"
+
+
+def cause_in_words(evidence: Evidence) -> str:
+    """Why a kick would not have been seen, in a word or a few."""
+    if evidence.capture.on >= len(evidence.capture.volts):
+        return NOT_ARMED
+    return evidence.cause if evidence.healthy is not None else "no reference"
 
 
 def sentence(verdict: str, also: tuple[str, ...], evidence: Evidence, a_min: float) -> str:
@@ -25,8 +38,8 @@ def sentence(verdict: str, also: tuple[str, ...], evidence: Evidence, a_min: flo
         parts.append(_late(evidence))
     if evidence.size is not None and evidence.healthy is not None and evidence.healthy.clipped:
         parts.append("The reference itself is clipped: take a new one on a wider range.")
-    if not evidence.capture.seen.all():
-        share = 1 - float(evidence.capture.seen.mean())
+    if evidence.capture.clipped.any():
+        share = float(evidence.capture.clipped.mean())
         parts.append(f"{share:.1%} of the record is clipped and was not counted.")
     if evidence.steps:
         steps = ", ".join(f"{volts:+.3g} V at {at_s:.2f} s" for at_s, volts in evidence.steps[:3])
@@ -78,10 +91,16 @@ def _why_not_observed(evidence: Evidence, a_min: float) -> str:
             "nothing stands out of the noise, and without a reference of this point and mode"
             " silence cannot be told from a kick too small to see."
         )
-    if not capture.seen.all() and evidence.coverage < 0.5:
-        return f"clipping; only {evidence.coverage:.0%} of where the kick would be is in range."
-    if evidence.coverage < 0.5:
-        return f"dead time; only {evidence.coverage:.0%} of where the kick would be was captured."
+    seen = f"only {evidence.coverage:.0%} of where the kick would be"
+    if evidence.cause == CLIPPING:
+        return f"clipping; {seen} is in range."
+    if evidence.cause in (DEAD_TIME, NOT_ARMED):
+        return f"{evidence.cause}; {seen} was captured."
+    if evidence.cause == RATE:
+        return f"rate too low for the shape: samples {capture.own_dt_s * 1e3:.3g} ms apart may miss the kick."
+    if evidence.cause == COUPLING:
+        share = evidence.healthy.coupling_share
+        return f"coupling; the AC-coupled input lets {share:.0%} of the kick's energy through."
     return (
         f"noise; a kick of {a_min:.0%} of the reference would stand out {_sigma(evidence.would_show)}"
         f" where {evidence.needed:.1f} are needed."

@@ -1,32 +1,34 @@
-"""The sums behind the detector: a record against shapes at every origin, for one hum step after another."""
+"""The sums behind the detector: a record against shapes at every origin, for one hum step after another.
+
+The part of the model that never changes (drift and steady hum) is projected out once; a hum step adds a small
+Gram matrix. Everything is whitened alike: a whitened tone is the tone turned and scaled, but for the few
+samples at its beginning.
+"""
 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.judge.hum import Mask, Volts, harmonics_below, hum_columns, polynomial_columns
-from daemon.judge.whiten import Whitener, whitener_of
+from daemon.judge.hum import Mask, Tones, Volts, harmonics_below, polynomial_columns, tones_of
+from daemon.judge.slide import Frame, Shape, Slider
+from daemon.judge.whiten import Whitener
 
-Spectrum = NDArray[np.complex128]
+Places = NDArray[np.int64]
 
-STEPS_TRIED = 16
 LEAST_PERIODS = 2  # of mains on either side of a hum step, else it is not fitted
 LEAST_ENERGY = 0.05  # of the shape that has to lie in the record: a sliver would be blown up to any size
-
-
-@dataclass(frozen=True, slots=True)
-class Shape:
-    """``volts`` sampled like the record; ``lead`` samples of it lie before its own switch-on."""
-
-    volts: Volts
-    lead: int
+NO_STEP = -1
+GRID = 64  # samples between sums that are kept
+_DEPENDENT = 1e-11  # of the largest eigenvalue: what is less is no direction of its own
+_RIDGE = 1e-10
 
 
 class Record:
-    """A record made ready for searches: nuisance terms, noise, whitening. Volts have shape (n,)."""
+    """A record made ready for searches. Volts have shape (n,)."""
 
     def __init__(self, volts: Volts, dt_s: float, seen: Mask, lsb_v: float, mains_hz: float) -> None:
         self.volts, self.dt_s, self.seen = volts, dt_s, seen
@@ -34,128 +36,240 @@ class Record:
         self.lsb_v = lsb_v
         self.least_sigma_v = max(lsb_v / math.sqrt(12), 1e-12)
         self.mains_hz = mains_hz
-        times_s = np.arange(self.n, dtype=np.float64) * dt_s
-        self.hum = hum_columns(times_s, mains_hz, harmonics_below(mains_hz, dt_s))
+        self.harmonics = harmonics_below(mains_hz, dt_s)
+        self.tones = tones_of(np.arange(self.n), mains_hz * dt_s, self.harmonics)
 
-    def whitener(self, quiet: slice) -> Whitener:
-        """How to whiten this record's noise, learnt from a stretch where nothing happens."""
-        stretch, seen = self.volts[quiet], self.seen[quiet]
-        base = np.hstack([polynomial_columns(len(stretch), 1), self.hum[quiet]])
-        if len(stretch) < 10 * base.shape[1] or not seen.all():
-            return Whitener.none()
-        return whitener_of(stretch - base @ np.linalg.lstsq(base, stretch, rcond=None)[0])
+    def at_mains(self, mains_hz: float) -> "Record":
+        """The same record with the hum at another frequency."""
+        return Record(self.volts, self.dt_s, self.seen, self.lsb_v, mains_hz)
 
-    def step_places(self, first: int, last: int) -> list[int]:
-        """Where a hum step is tried; empty where neither side has enough periods for one."""
+    def step_range(self, first: int) -> tuple[int, int] | None:
+        """Where hum may begin, from ``first`` on; None where neither side has enough periods for it."""
         margin = round(LEAST_PERIODS / self.mains_hz / self.dt_s)
-        low, high = max(first, margin), min(last, self.n - margin)
-        if low > high:
-            return []
-        return sorted({round(place) for place in np.linspace(low, high, STEPS_TRIED)})
-
-    def hum_from(self, place: int) -> Volts:
-        """Hum that begins at a sample, shape (n, columns); no column where ``place`` is negative."""
-        if place < 0:
-            return np.empty((self.n, 0))
-        return np.where(np.arange(self.n)[:, None] >= place, self.hum, 0.0)
+        low, high = max(first, margin), self.n - margin
+        return (low, high) if low <= high and self.harmonics else None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Best:
-    """The least residual so far: which hum step, shape and origin, and that shape's sums at all origins."""
+class Sums:
+    """For one hum step and one shape: residual without the shape; inner product and energy at each origin."""
 
-    rss: float
     place: int
-    number: int
-    where: int
+    shape: int
+    null: float
     inner: Volts
     energy: Volts
 
+    @property
+    def gain(self) -> Volts:
+        """What the shape takes off the residual at each origin."""
+        gain: Volts = np.where(self.energy > 0, self.inner**2 / np.where(self.energy > 0, self.energy, 1), 0.0)
+        return gain
+
 
 class Trial:
-    """One record, some shapes, all origins. ``nulls`` is the residual without a shape for each hum step."""
+    """One record, some shapes, all origins (consecutive samples)."""
 
     def __init__(
-        self,
-        record: Record,
-        shapes: Sequence[Shape],
-        origins: NDArray[np.int64],
-        whitener: Whitener,
-        degree: int,
+        self, record: Record, shapes: Sequence[Shape], origins: Places, whitener: Whitener, degree: int
     ) -> None:
         self._record, self._whitener = record, whitener
-        self._seen = whitener.clear(record.seen).astype(np.float64)
-        fixed = whitener.apply(np.hstack([polynomial_columns(record.n, degree), record.hum]))
-        self._fixed = orthonormal(fixed * self._seen[:, None])
-        x = whitener.apply(record.volts) * self._seen
-        self._rest = x - self._fixed @ (self._fixed.T @ x)
-        lead, first, last = max(s.lead for s in shapes), int(origins[0]), int(origins[-1])
-        # A shape longer than the record can reach back from its earliest origin: its last value goes on.
-        self._length = max(record.n - first + lead, *(len(s.volts) for s in shapes), 1)
-        self._size = 1 << int(record.n + self._length - 1).bit_length()
-        self._spans = [np.arange(first, last + 1) - s.lead for s in shapes]
-        self._shapes = [self._padded(whitener.apply(s.volts)) for s in shapes]
-        self._spectra = [np.conj(np.fft.rfft(shape, self._size)) for shape in self._shapes]
-        self._base = [self._sums_without_step(number) for number in range(len(shapes))]
-        self.nulls: dict[int, float] = {}
-        self._best: Best | None = None
+        self._reach = len(whitener.weights) - 1
+        self.seen = whitener.clear(record.seen)
+        counts = self.seen[:, None]
+        self._response = whitener.response(record.mains_hz * record.dt_s, record.harmonics)
+        self._tones = record.tones * self._response * counts
+        powers = polynomial_columns(record.n, degree) * counts
+        fixed = np.hstack([powers, as_real(self._tones)])
+        self._spanning = independent(fixed.T @ fixed)
+        self._fixed = fixed @ self._spanning
+        x = whitener.apply(record.volts) * self.seen
+        self._shares = self._fixed.T @ x
+        self._rest = x - self._fixed @ self._shares
+        self._beside = np.hstack([as_real(self._tones), self._fixed, self._rest[:, None]])
+        self._tails = self._sum_tails()
+        frame = Frame(
+            record.n, self._reach, self.seen, record.mains_hz * record.dt_s, record.harmonics
+        )
+        self._whole = frame.whole
+        self._last_laid: tuple[tuple[int, int], Volts, Volts] = (NO_STEP, NO_STEP), x, x
+        self._frame, self._powers, self._shapes, self._origins = frame, powers, shapes, origins
 
     @property
-    def best(self) -> Best:
-        """The best of all places tried; there is one once ``at`` has been called."""
-        if self._best is None:
-            raise ValueError("no place has been tried")
-        return self._best
+    def period(self) -> float:
+        """Of the mains, samples."""
+        return 1 / (self._record.mains_hz * self._record.dt_s)
 
-    def at(self, place: int) -> None:
-        """Try a hum step at a sample (negative: none)."""
-        step = self._whitener.apply(self._record.hum_from(place)) * self._seen[:, None]
-        columns = orthonormal(step - self._fixed @ (self._fixed.T @ step))
-        weights = columns.T @ self._rest
+    @cached_property
+    def _sliders(self) -> list[Slider]:
+        return [Slider(shape, self._origins, self._frame, self._whitener) for shape in self._shapes]
+
+    @cached_property
+    def _base(self) -> list[tuple[Volts, Volts, Volts]]:
+        return [self._without_step(slider, self._powers) for slider in self._sliders]
+
+    @property
+    def neighbours_correlate(self) -> float:
+        """Of all shapes the least correlation from one origin to the next."""
+        return min(slider.neighbours_correlate for slider in self._sliders)
+
+    def at(self, place: int) -> list[Sums]:
+        """Hum that begins at a sample (``NO_STEP``: none), with each shape."""
+        columns, across, solving = self._step(place)
+        weights = solving.T @ (as_real(columns).T @ self._rest)
         null = float(self._rest @ self._rest - weights @ weights)
-        self.nulls[place] = null
-        spectra = np.fft.rfft(columns, self._size, axis=0)
-        for number in range(len(self._shapes)):
-            slid = self._slide(spectra, number)
-            inner = self._base[number][0] - slid @ weights
-            energy = self._with_floor(self._base[number][1] - np.sum(slid**2, axis=1), number)
-            gain = np.where(energy > 0, inner**2 / np.where(energy > 0, energy, 1), 0.0)
-            where = int(np.argmax(gain))
-            if self._best is None or null - gain[where] < self._best.rss:
-                self._best = Best(null - float(gain[where]), place, number, where, inner, energy)
+        result = []
+        for number, (slider, base) in enumerate(zip(self._sliders, self._base, strict=True)):
+            slid = (as_real(self._slide_step(slider, place, columns)) - base[2] @ across) @ solving
+            energy = base[1] - np.einsum("ij,ij->i", slid, slid)
+            energy = np.where(energy > LEAST_ENERGY * slider.power, energy, 0.0)
+            result.append(Sums(place, number, null, base[0] - slid @ weights, energy))
+        return result
 
-    def _sums_without_step(self, number: int) -> tuple[Volts, Volts]:
-        inner = self._slide(np.fft.rfft(self._rest, self._size), number)
-        squared = np.conj(np.fft.rfft(self._shapes[number] ** 2, self._size))
-        all_energy = np.fft.irfft(np.fft.rfft(self._seen, self._size) * squared, self._size)
-        eaten = self._slide(np.fft.rfft(self._fixed, self._size, axis=0), number)
-        return inner, all_energy[self._spans[number] % self._size] - np.sum(eaten**2, axis=1)
+    def residual(self, place: int, shape: int = 0, where: int = 0, size: float = 0.0) -> Volts:
+        """What is left, whitened, of the samples that count, with ``size`` of a shape at an origin's index."""
+        rest = self._rest
+        if size:
+            placed = self._sliders[shape].placed(where) * self.seen
+            rest = rest - size * (placed - self._fixed @ (self._fixed.T @ placed))
+        columns, across, solving = self._step(place)
+        step = (as_real(columns) - self._fixed @ across) @ solving
+        left: Volts = rest - step @ (step.T @ rest)
+        return left[self.seen]
 
-    def _slide(self, spectra: Spectrum, number: int) -> Volts:
-        """Inner products of series (their spectra) with a shape at every origin, shape (origins, ...)."""
-        template = self._spectra[number] if spectra.ndim == 1 else self._spectra[number][:, None]
-        slid: Volts = np.fft.irfft(spectra * template, self._size, axis=0)
-        return slid[self._spans[number] % self._size]
+    def mains_error(self, place: int) -> tuple[float, float]:
+        """One Gauss-Newton step of the mains frequency, hertz, and the residual that it would take off."""
+        record = self._record
+        columns, across, solving = self._step(place)
+        real = as_real(columns)
+        v = solving @ (solving.T @ (real.T @ self._rest))
+        fixed = (self._spanning @ (self._shares - across @ v))[self._powers.shape[1] :]
+        turning = 2j * np.pi * np.array(record.harmonics)
+        slope = np.real(self._tones @ (turning * as_weights(fixed)))
+        if len(v):
+            slope += np.real(columns @ (turning * as_weights(v)))
+        slope *= (np.arange(record.n) - record.n / 2) * record.dt_s
+        slope -= self._fixed @ (self._fixed.T @ slope)
+        step = real @ solving
+        slope -= step @ (step.T @ slope)
+        power, inner = float(slope @ slope), float(slope @ self._rest)
+        return (inner / power, inner**2 / power) if power > 0 else (0.0, 0.0)
 
-    def _padded(self, shape: Volts) -> Volts:
-        return np.concatenate([shape, np.full(self._length - len(shape), shape[-1])])
+    def residuals(self, places: Places, shape: int = 0, where: int = -1) -> Volts:
+        """Residual sum for each place of the hum step (ascending), with a shape at one origin (-1: without)."""
+        k = 2 * self._tones.shape[1]
+        sums = self._from_places(places)
+        across, inner = sums[:, :, k:-1], sums[:, :, -1:]
+        gram = sums[:, :, :k] - across @ across.swapaxes(1, 2)
+        gram += (_RIDGE * np.trace(gram, axis1=1, axis2=2) / k)[:, None, None] * np.eye(k)
+        if where >= 0:
+            placed, tails = self._laid(shape, where)
+            inner = np.concatenate([inner, self._with_series(placed, tails, places)], axis=2)
+        taken = inner.swapaxes(1, 2) @ np.linalg.solve(gram, inner)
+        null: Volts = self._rest @ self._rest - taken[:, 0, 0]
+        if where < 0:
+            return null
+        energy = np.maximum(placed @ placed - taken[:, 1, 1], 1e-300)
+        with_shape: Volts = null - (placed @ self._rest - taken[:, 0, 1]) ** 2 / energy
+        return with_shape
 
-    def _with_floor(self, energy: Volts, number: int) -> Volts:
-        whole = float(self._shapes[number] @ self._shapes[number])
-        return np.where(energy > LEAST_ENERGY * whole, energy, 0.0)
+    def _laid(self, shape: int, where: int) -> tuple[Volts, Volts]:
+        """A shape at an origin without the fixed columns, and the tones' sums with it from each sample on."""
+        if self._last_laid[0] != (shape, where):
+            placed = self._sliders[shape].placed(where) * self.seen
+            placed -= self._fixed @ (self._fixed.T @ placed)
+            products = as_real(self._tones) * placed[:, None]
+            tails = np.zeros((self._record.n + 1, products.shape[1]))
+            tails[:-1] = np.cumsum(products[::-1], axis=0)[::-1]
+            self._last_laid = (shape, where), placed, tails
+        return self._last_laid[1:]
+
+    def _with_series(self, series: Volts, tails: Volts, places: Places) -> Volts:
+        """Step columns times one series for each place, shape (places, columns, 1)."""
+        sums = tails[places + self._reach]
+        if self._reach:
+            beside = series[places[:, None] + np.arange(self._reach)]
+            sums = sums + np.einsum("pr,prk->pk", beside, as_real(self._edges(places)))
+        return sums[:, :, None]
+
+    def _from_places(self, places: Places) -> Volts:
+        """Step columns times tones, fixed columns and what is left of the record, for each place."""
+        left, k = as_real(self._tones), 2 * self._tones.shape[1]
+        cuts = places + self._reach
+        ends = np.minimum(-(-cuts // GRID) * GRID, self._record.n)
+        total: Volts = np.array([left[a:b].T @ self._beside[a:b] for a, b in zip(cuts, ends, strict=True)])
+        total += self._tails[-(-cuts // GRID)]
+        if not self._reach:
+            return total
+        edges = as_real(self._edges(places))
+        beside = self._beside[places[:, None] + np.arange(self._reach)]
+        beside[:, :, :k] = edges
+        return total + edges.swapaxes(1, 2) @ beside
+
+    def _sum_tails(self) -> Volts:
+        """The sums from every ``GRID``-th sample to the end, shape (samples / GRID + 2, columns, columns)."""
+        left, n = as_real(self._tones), self._record.n
+        blocks = [left[a : a + GRID].T @ self._beside[a : a + GRID] for a in range(0, n, GRID)]
+        tails = np.zeros((len(blocks) + 2, *blocks[0].shape))
+        tails[: len(blocks)] = np.cumsum(np.array(blocks)[::-1], axis=0)[::-1]
+        return tails
+
+    def _edges(self, places: Places) -> Tones:
+        """The whitened tones' first samples, where the filter still sees silence: (places, reach, tones)."""
+        raw, weights = self._record.tones, self._whitener.weights
+        edges = np.zeros((len(places), self._reach, raw.shape[1]), complex)
+        for e in range(self._reach):
+            for q in range(e + 1):
+                edges[:, e] += weights[q] * raw[places + e - q]
+        counted: Tones = edges * self.seen[places[:, None] + np.arange(self._reach)][:, :, None]
+        return counted
+
+    def _step(self, place: int) -> tuple[Tones, Volts, Volts]:
+        """Columns of the step, their part in the fixed ones, and what makes the rest orthonormal."""
+        if place == NO_STEP:
+            none = np.zeros((self._record.n, 0), complex)
+            return none, np.zeros((self._fixed.shape[1], 0)), np.zeros((0, 0))
+        columns = self._tones.copy()
+        columns[: place + self._reach] = 0
+        columns[place : place + self._reach] = self._edges(np.array([place]))[0]
+        real = as_real(columns)
+        across = self._fixed[place:].T @ real[place:]
+        return columns, across, independent(real[place:].T @ real[place:] - across.T @ across)
+
+    def _slide_step(self, slider: Slider, place: int, columns: Tones) -> Tones:
+        if not columns.shape[1]:
+            return np.zeros((len(slider.starts), 0), complex)
+        if not self._whole:
+            return slider.columns(columns)
+        slid = slider.tones(place + self._reach) * self._response
+        if self._reach:
+            slid = slid + slider.edge(place, columns[place : place + self._reach])
+        return slid
+
+    def _without_step(self, slider: Slider, powers: Volts) -> tuple[Volts, Volts, Volts]:
+        """Inner product, energy and the fixed columns' share, without any step."""
+        tones = slider.tones(0) * self._response if self._whole else slider.columns(self._tones)
+        eaten = np.hstack([slider.powers(powers), as_real(tones)]) @ self._spanning
+        energy = slider.energy() - np.einsum("ij,ij->i", eaten, eaten)
+        return slider.series(self._rest), energy, eaten
 
 
-def orthonormal(columns: Volts) -> Volts:
-    """Orthonormal basis of the columns, leaving out what is dependent."""
-    if not columns.shape[1]:
-        return columns
-    left, sizes, _ = np.linalg.svd(columns, full_matrices=False)
-    kept: Volts = left[:, sizes > max(sizes[0] * 1e-9, 1e-300)]
-    return kept
+def as_real(columns: Tones) -> Volts:
+    """Complex columns as twice as many real ones: real and imaginary part of each."""
+    return np.ascontiguousarray(columns).view(np.float64)
 
 
-def place_shape(shape: Shape, origin: int, n: int) -> Volts:
-    """The shape in a record of n samples with its switch-on at ``origin``; its last value goes on."""
-    indices = np.arange(n) - origin + shape.lead
-    inside = np.clip(indices, 0, len(shape.volts) - 1)
-    return np.where(indices >= 0, shape.volts[inside], 0.0)
+def as_weights(weights: Volts) -> Tones:
+    """Weights of real and imaginary columns as one complex weight each: the sum is Re(weight x tone)."""
+    return weights[0::2] - 1j * weights[1::2]
+
+
+def independent(gram: Volts) -> Volts:
+    """T such that columns @ T are orthonormal, from the columns' Gram matrix; what is dependent is left out."""
+    if not len(gram):
+        return gram
+    scale = 1 / np.sqrt(np.maximum(np.diag(gram), 1e-300))
+    values, vectors = np.linalg.eigh(gram * np.outer(scale, scale))
+    kept = values > _DEPENDENT * max(values[-1], 1e-300)
+    made: Volts = scale[:, None] * vectors[:, kept] / np.sqrt(values[kept])
+    return made

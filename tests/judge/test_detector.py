@@ -3,10 +3,12 @@ import pytest
 from scipy import signal, stats
 
 from daemon.judge.capture import ready_capture, ready_reference
+from daemon.judge.chance import threshold
 from daemon.judge.course import smooth
-from daemon.judge.detector import search, threshold
+from daemon.judge.detector import search
 from daemon.judge.evidence import evidence_against, evidence_alone
-from daemon.judge.trial import Record, Shape, place_shape
+from daemon.judge.slide import Shape, place_shape
+from daemon.judge.trial import Record
 from daemon.judge.whiten import Whitener, whitener_of
 
 DT_S, N = 1e-3, 2500
@@ -74,8 +76,10 @@ def test_the_sums_agree_with_a_plain_least_squares_fit_at_one_origin():
     seen = np.ones(1500, bool)
     seen[710:720] = False
     record = Record(volts, DT_S, seen, 0.0, 50.0)
-    found = search(record, [shape], np.arange(600, 800), [650], Whitener.none())
-    columns = [np.vander(np.linspace(-1, 1, 1500), 3), record.hum, record.hum_from(650)]
+    found = search(record, [shape], np.arange(600, 800), 640)
+    hum = record.at_mains(found.mains_hz).tones.view(float)
+    begins = np.where(np.arange(1500)[:, None] >= found.hum_begins, hum, 0.0)
+    columns = [np.vander(np.linspace(-1, 1, 1500), 3), hum, begins]
     columns.append(place_shape(shape, found.origin, 1500)[:, None])
     weights = np.linalg.lstsq(np.hstack(columns)[seen], volts[seen], rcond=None)[0]
     assert found.origin == 700
@@ -89,7 +93,7 @@ def test_the_size_scatters_as_its_uncertainty_says():
     for seed in range(60):
         volts = 5 * place_shape(shape, 500, 1000) + np.random.default_rng(seed).normal(0, 1, 1000)
         record = Record(volts, DT_S, np.ones(1000, bool), 0.0, 50.0)
-        found = search(record, [shape], np.array([500]), [], Whitener.none())
+        found = search(record, [shape], np.array([500]), None)
         sizes.append(found.size)
         sds.append(found.sd)
     assert np.mean(sizes) == pytest.approx(5, abs=3 * np.mean(sds) / np.sqrt(60))
@@ -119,7 +123,7 @@ def test_whitening_keeps_off_what_was_not_seen():
     whitener = Whitener(np.array([1.0, -0.5, 0.1]))
     seen = np.ones(8, bool)
     seen[3] = False
-    assert whitener.clear(seen).tolist() == [True, True, True, False, False, False, True, True]
+    assert whitener.clear(seen).tolist() == [False, False, True, False, False, False, True, True]
     series = np.arange(8.0)
     assert whitener.apply(series)[2:].tolist() == np.convolve(series, whitener.weights)[2:8].tolist()
 
