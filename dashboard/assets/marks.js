@@ -163,7 +163,7 @@ export function startMarks() {
   const place = document.getElementById("marks");
   const watch = el("p", { id: "watch", class: "watch" });
   const rows = [probeRow(), pointRow(), modeRow(), conditionRow(), hypothesisRow(), powerRow(), noteRow(), strikeRow()];
-  place.replaceChildren(...rows.map((r) => r.line), confirmationPlace(), watch);
+  place.replaceChildren(watch, ...rows.map((r) => r.line), confirmationPlace()); // first: it is to be seen before the switch is thrown
   const show = () => { if (bench.state) rows.forEach((r) => r.show()); };
   hear("state", gathered(() => { show(); setText(watch, watchWords(bench.state)); }));
   document.addEventListener("probe-chosen", show);

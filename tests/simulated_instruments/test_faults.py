@@ -255,7 +255,7 @@ def test_a_serial_line_that_is_hung_up_comes_back_by_itself(meter, tmp_path):
     with serve_tty(meter.instrument, tmp_path / "meter.tty", wrap=faulty("refused:0.05@1")) as server:
         end = os.open(server.link, os.O_RDWR | os.O_NOCTTY)
         os.write(end, b"*OPC?\n")
-        name, end_s = server.link.readlink(), time.monotonic() + 20
+        end_s = time.monotonic() + 20
         while time.monotonic() < end_s:
             try:
                 os.write(end, b"*OPC?\n")
@@ -264,7 +264,6 @@ def test_a_serial_line_that_is_hung_up_comes_back_by_itself(meter, tmp_path):
         os.close(end)
         while not server.link.is_symlink() and time.monotonic() < end_s:
             time.sleep(0.01)
-        assert name
         end = os.open(server.link, os.O_RDWR | os.O_NOCTTY)
         os.write(end, b"*OPC?\n")
         assert os.read(end, 100) == b"1\r\n"
