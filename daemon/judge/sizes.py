@@ -16,6 +16,8 @@ _DIFFERS_SIGMA = 6.0
 _DIFFERS_SHARE = 0.05
 _ENOUGH_COVERAGE = 0.8
 _AS_GOOD_AS_NOTHING = 0.1
+_EDGE_SHARE = 0.01  # of the peak: beyond it the kick is over
+_SURELY = 3.0  # standard deviations of noise power
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,9 +60,27 @@ def size_of(
     beyond_v = beyond_range_v(capture, course)
     known = found.found and not beyond_v and not healthy.clipped
     if known and not shape_differs(capture, found, course, healthy):
-        half = Z99 * math.hypot(found.sd, found.size * healthy.relative_u)
-        return Size(abs(found.size), abs(found.size) - half, abs(found.size) + half, True)
+        size, sd = _by_shape(capture, found)
+        half = Z99 * math.hypot(sd, size * healthy.relative_u)
+        return Size(size, size - half, size + half, True)
     return _by_peaks(course, healthy, beyond_v, coverage)
+
+
+def _by_shape(capture: Capture, found: Search) -> tuple[float, float]:
+    """Size and one standard uncertainty. What the fit leaves beyond noise says how unlike the shapes are.
+
+    Where that is more than the noise, a plain fit is taken: the whitened one looks at edges, which differ first.
+    """
+    clean = np.where(capture.seen, capture.volts - found.drift - found.hum, 0.0)
+    kick = np.where(capture.seen, found.fitted, 0.0)
+    power = float(kick @ kick)
+    spread = np.abs(kick) > _EDGE_SHARE * np.abs(kick).max()
+    left = (clean - kick)[spread]
+    usual = found.sigma_v**2 * (len(left) + _SURELY * math.sqrt(2 * len(left)))
+    beyond = math.sqrt(max(float(left @ left) - usual, 0.0) / power) * abs(found.size)
+    if beyond < found.sd:
+        return abs(found.size), math.hypot(found.sd, beyond)
+    return abs(found.size * float(kick @ clean) / power), math.hypot(found.sd, beyond)
 
 
 def _by_peaks(course: Course, healthy: Healthy, beyond_v: float, coverage: float) -> Size:

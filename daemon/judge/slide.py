@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 from daemon.judge.hum import Mask, Tones, Volts, tones_of
 from daemon.judge.whiten import Whitener
 
-
 Number = TypeVar("Number", np.float64, np.complex128)
 
 
@@ -88,7 +87,8 @@ class Slider:
         """With itself, over the samples that count."""
         if self._frame.whole:
             total = _running(self.volts**2)
-            return total[self._ends] - total[self._from]
+            whole: Volts = total[self._ends] - total[self._from]
+            return whole
         squared = np.conj(np.fft.rfft(self.volts**2, self._size))
         counted = np.fft.rfft(self._frame.seen.astype(np.float64), self._size)
         slid: Volts = np.fft.irfft(counted * squared, self._size)

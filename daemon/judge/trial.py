@@ -204,7 +204,8 @@ class Trial:
         edges = as_real(self._edges(places))
         beside = self._beside[places[:, None] + np.arange(self._reach)]
         beside[:, :, :k] = edges
-        return total + edges.swapaxes(1, 2) @ beside
+        total += edges.swapaxes(1, 2) @ beside
+        return total
 
     def _sum_tails(self) -> Volts:
         """The sums from every ``GRID``-th sample to the end, shape (samples / GRID + 2, columns, columns)."""

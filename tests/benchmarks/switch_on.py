@@ -196,7 +196,7 @@ def _seconds(work: Callable[[], object]) -> float:
 
 
 def cost() -> list[Figure]:
-    """Processor time against a stated reference: singular values of a 10,000 x 31 matrix (the model's columns), numpy's own."""
+    """Processor time against a stated reference: singular values of a 10,000 x 31 matrix (the model's columns)."""
     rng = np.random.default_rng(1)
     bench = Bench(dt_s=1e-3, n=10_000)
     volts = np.round((step_hum(bench, rng) + bench.kick(1.7, 0.02)) / STEP_V) * STEP_V
