@@ -5,7 +5,7 @@ import math
 
 import pytest
 
-from tests.benchmarks import links, sixteen
+from tests.benchmarks import links, sixteen, switch_on
 from tests.benchmarks.figures import Figure, as_words, at_least, at_most, ratio_in_turns, run
 from tests.benchmarks.quick_instrument import BLOCK, QuickInstrument
 from tests.benchmarks.screen import busy_bench, live, looking
@@ -21,6 +21,18 @@ def test_a_daemon_with_several_instruments_polls_all_of_them():
     figures = {figure.name: figure.value for figure in links.steadiness(4, 1, 1.0, 2.0)}
     assert len(figures) == 4
     assert next(value for name, value in figures.items() if "polls made" in name) > 0.3
+
+
+def test_switch_ons_of_12_db_are_found_and_never_called_missing():
+    figures = [*switch_on.detection(8, (12.0,)), *switch_on.never_missing(8)]
+    assert len(figures) == 3
+    assert [figure.name for figure in figures if not figure.met] == []
+
+
+def test_every_other_way_to_see_a_switch_on_gets_the_same_records():
+    figures = switch_on.rivals(4)
+    assert len(figures) == 8
+    assert all(0 <= figure.value <= 1 for figure in figures)
 
 
 @pytest.mark.parametrize(("value", "code"), [(0.7, 0), (0.5, 1)])
