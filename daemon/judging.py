@@ -12,19 +12,23 @@ import logging
 import threading
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import psutil
 
 from daemon.commands import Door, feed, say
-from daemon.judge.switch_on import judge_switch_on
+from daemon.judge.inputs import comparable, corner_hz, is_cut_off
+from daemon.judge.switch_on import SwitchOnVerdict, judge_switch_on
 from daemon.records import SessionRecords, open_session
 from drivers.errors import CommandError, DoorError, ProbetrailError
 from drivers.readings import Trace
 
 FIRST_WAIT_S, LONGEST_WAIT_S = 0.25, 5.0
 LOOK_AT_PARENT_S = 1.0
+CUT_OFF_INPUT = "Not observed: the scope's input was switched to ground, so its line is flat whatever the point does."
+OTHER_COUPLING = "The reference was taken AC-coupled and this record was not: keep a new reference with DC coupling."
 
 _log = logging.getLogger(__name__)
 
@@ -35,7 +39,12 @@ def judge_capture(records: SessionRecords, facts: Mapping[str, Any]) -> dict[str
     Raises ``SessionError`` where the session does not hold the capture.
     """
     trace = records.trace(facts["capture"])
+    if is_cut_off(trace):
+        return SwitchOnVerdict("not observed", why=CUT_OFF_INPUT, cause="coupling").as_dict()
     reference = None if facts.get("reference") is None else records.trace(facts["reference"])
+    note = ""
+    if reference is not None and not comparable(trace, reference):
+        reference, note = None, OTHER_COUPLING
     unsure_us = facts.get("switch_on_half_width_us", 0) + trace.t0_half_width_us
     ends_v = sorted(code * trace.scale_v + trace.offset_v for code in (trace.lowest_code, trace.highest_code))
     against = None
@@ -54,8 +63,9 @@ def judge_capture(records: SessionRecords, facts: Mapping[str, Any]) -> dict[str
         highest_v=ends_v[1],
         lsb_v=abs(trace.scale_v),
         relay_delay_s=facts.get("relay_delay_s", 0.0),
+        coupled_hz=None if reference is None or reference.coupling == "AC" else corner_hz(trace),
     )
-    return verdict.as_dict()
+    return replace(verdict, why=f"{verdict.why} {note}".strip()).as_dict()
 
 
 def _was_clipped(records: SessionRecords, capture: int, reference: Trace) -> bool:

@@ -85,23 +85,43 @@ def _resampled(times_s: Volts, volts: Volts, gaps: Any, dt_s: float) -> tuple[Vo
     return even_s, even_v
 
 
-def judge_trace_file(trace_path: Path | str, reference_path: Path | str | None = None) -> dict[str, Any]:
+def judge_trace_file(
+    trace_path: Path | str,
+    reference_path: Path | str | None = None,
+    on_s: float | None = None,
+    on_uncertainty_s: float | None = None,
+) -> dict[str, Any]:
     """The verdict on a waveform file as plain JSON values. Raises ``TraceFileError``.
 
-    Where the times begin below zero, zero is the switch-on (the usual trigger). Else the file is taken to
+    ``on_s`` is the switch-on on the file's own time axis, ``on_uncertainty_s`` how far either side it may lie.
+    Untold, zero is the switch-on where the times begin below zero (the usual trigger); else the file is taken to
     begin at the switch-on or up to a second before it, and ``why`` says so. ``onset_s`` counts from there.
     """
     times_s, volts = _load(Path(trace_path))
-    on_s, unsure_s, note = _switch_on_of(times_s)
+    told = (
+        _switch_on_of(times_s)
+        if on_s is None
+        else _told_switch_on(times_s, on_s, TRIGGER_U_S if on_uncertainty_s is None else on_uncertainty_s)
+    )
+    after_first_s, unsure_s, note = told
+    if on_s is None and on_uncertainty_s is not None:
+        unsure_s = (on_uncertainty_s, on_uncertainty_s)
+        note = f"{note} Taken as +-{on_uncertainty_s:.3g} s."
     verdict = judge_switch_on(
         volts,
         _step_s(times_s),
-        on_s=on_s,
+        on_s=after_first_s,
         on_uncertainty_s=unsure_s,
         reference=None if reference_path is None else _reference(Path(reference_path)),
         lsb_v=step_of(volts[np.isfinite(volts)]),
     )
     return replace(verdict, why=f"{verdict.why} {note}").as_dict()
+
+
+def _told_switch_on(times_s: Volts, on_s: float, unsure_s: float) -> tuple[float, tuple[float, float], str]:
+    """As ``_switch_on_of``, from what was told; at the end of the record the verdict says what that means."""
+    note = f"Switch-on as told: t_s = {on_s:.6g}, +-{unsure_s:.3g} s."
+    return on_s - float(times_s[0]), (unsure_s, unsure_s), note
 
 
 def _step_s(times_s: Volts) -> float:

@@ -2,6 +2,7 @@
 
 import argparse
 import json
+import math
 from pathlib import Path
 from typing import Any
 
@@ -31,8 +32,26 @@ def add_commands(groups: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     parser = groups.add_parser("switch-on", help="the verdict on a waveform file (t_s, then volts)")
     parser.add_argument("trace", type=Path, metavar="TRACE.csv")
     parser.add_argument("--reference", type=Path, metavar="REF.csv", help="a healthy switch-on of the same point")
+    parser.add_argument("--on", type=_number, metavar="T", help="when it was switched on, on the file's time axis (s)")
+    parser.add_argument(
+        "--on-uncertainty", type=_half_width, metavar="U", help="how far either side of that it may have been (s)"
+    )
     parser.add_argument("--json", action="store_true", help="one JSON object and nothing else")
     parser.set_defaults(carry_out=_switch_on)
+
+
+def _number(text: str) -> float:
+    value = float(text)
+    if not math.isfinite(value):
+        raise argparse.ArgumentTypeError("write seconds as a number, such as 0.25")
+    return value
+
+
+def _half_width(text: str) -> float:
+    value = _number(text)
+    if not 0 <= value <= 3600:
+        raise argparse.ArgumentTypeError("write seconds from 0 to 3600")
+    return value
 
 
 def _print_json(content: dict[str, Any]) -> None:
@@ -61,7 +80,7 @@ def _export(options: argparse.Namespace) -> int:
 
 
 def _switch_on(options: argparse.Namespace) -> int:
-    answer = judge_trace_file(options.trace, options.reference)
+    answer = judge_trace_file(options.trace, options.reference, options.on, options.on_uncertainty)
     if options.json:
         _print_json(answer)
         return 0

@@ -49,7 +49,18 @@ class Capture:
     @property
     def is_usable(self) -> bool:
         """False where there is nothing to look at."""
-        return len(self.volts) >= LEAST_SAMPLES and bool(self.seen.any())
+        enough = len(self.volts) >= LEAST_SAMPLES and bool(self.seen.any())
+        return enough and not self.ends_before and not self.begins_long_after
+
+    @property
+    def ends_before(self) -> bool:
+        """The record is over before the first moment that may be the switch-on."""
+        return self.earliest >= len(self.volts)
+
+    @property
+    def begins_long_after(self) -> bool:
+        """The record begins when nothing that a switch-on makes can be told from a level any more."""
+        return self.latest < -MOST_SAMPLES
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -12,12 +12,16 @@ def why_nothing(capture: Capture) -> str:
     """Why a record cannot be looked at."""
     if len(capture.seen) and not capture.seen.any():
         return "Not observed: every sample is clipped, the point is out of the scope's range."
+    if capture.ends_before:
+        return "Not observed: the record ends before the switch-on."
+    if capture.begins_long_after:
+        return f"Not observed: the record begins {-capture.latest * capture.dt_s:.3g} s after the switch-on."
     return "Not observed: the record has too few samples."
 
 
 def cause_of_nothing(capture: Capture) -> str:
     """The same in a word."""
-    return "range" if len(capture.seen) and not capture.seen.any() else "not armed"
+    return "range" if len(capture.seen) and not capture.seen.any() else NOT_ARMED
 
 
 def cause_in_words(evidence: Evidence) -> str:

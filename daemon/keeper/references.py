@@ -7,7 +7,7 @@ row ``references``.
 
 import json
 import re
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -29,6 +29,7 @@ class _Card:
     mode: str
     file: Path
     on_s: float
+    coupling: str = "DC"
 
 
 def import_references(desk: Desk) -> None:
@@ -49,7 +50,7 @@ def import_references(desk: Desk) -> None:
 
 def _add(desk: Desk, card: _Card, t_s: NDArray[np.float64], volts: NDArray[np.float64]) -> None:
     on_us = desk.clock.now_us()
-    trace = _as_trace(t_s - card.on_s, volts, on_us)
+    trace = replace(_as_trace(t_s - card.on_s, volts, on_us), coupling=card.coupling)
     number = desk.writer.add_capture(
         trace, role="reference", point=card.point, leg="", mode=card.mode, condition="", note=card.file.name
     )
@@ -100,7 +101,8 @@ def keep(folder: Path, unit: str, point: str, mode: str, trace: Trace, on_us: in
     rows = "\n".join(f"{t:.7g},{v:.6g}" for t, v in zip(times_s, trace.volts, strict=True))
     path = target / f"{stem}.csv"
     path.write_text(f"t_s,volt\n{rows}\n", encoding="utf-8")
-    (target / f"{stem}.json").write_text(json.dumps({"point": point, "mode": mode, "on_s": 0.0}), encoding="utf-8")
+    card = {"point": point, "mode": mode, "on_s": 0.0, "coupling": trace.coupling}
+    (target / f"{stem}.json").write_text(json.dumps(card), encoding="utf-8")
     return path
 
 
@@ -109,7 +111,10 @@ def _kept(desk: Desk) -> list[_Card]:
     for path in sorted(model_folder(desk.references_folder, desk.unit.unit).glob("*.json")):
         try:
             content = json.loads(path.read_text(encoding="utf-8"))
-            card = _Card(content["point"], content["mode"], path.with_suffix(".csv"), float(content["on_s"]))
+            coupling = str(content.get("coupling", "DC"))
+            card = _Card(
+                content["point"], content["mode"], path.with_suffix(".csv"), float(content["on_s"]), coupling
+            )
         except (OSError, ValueError, KeyError) as error:
             desk.tell("remark", f"Reference {path.name} cannot be used: {error}")
             continue

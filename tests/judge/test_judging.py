@@ -7,6 +7,7 @@ import os
 import subprocess
 import sys
 import threading
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -65,6 +66,53 @@ def test_a_capture_is_judged_against_its_reference(session):
         verdict = judge_capture(records, facts)
     assert verdict["verdict"] == "missing"
     assert verdict["ratio"] == pytest.approx(0.049, abs=0.005)
+
+
+def coupled_capture(session, waveform, through_a_scope, name, coupling, **more):
+    """One more capture of the session whose input was coupled otherwise, as the judging gets it."""
+    path, facts, writer = session
+    volts, dt_s = waveform(name)
+    trace = replace(trace_of(through_a_scope(volts, dt_s, 0.08, seed=3), dt_s, 0.08), coupling=coupling, **more)
+    tags = {"point": "C308", "leg": "", "mode": "PLAY", "condition": "direct"}
+    number = writer.add_capture(trace, role="switch-on", **tags)
+    writer.commit()
+    return path, facts | {"capture": number}
+
+
+@pytest.mark.parametrize("name", ["s4_before", "s4_after"])
+def test_an_input_that_was_switched_to_ground_has_not_observed_anything(session, waveform, through_a_scope, name):
+    path, facts = coupled_capture(session, waveform, through_a_scope, name, "GND")
+    with open_session(path) as records:
+        verdict = judge_capture(records, facts)
+    assert (verdict["verdict"], verdict["cause"]) == ("not observed", "coupling")
+
+
+def test_an_ac_coupled_record_is_held_against_the_reference_behind_the_same_high_pass(
+    session, waveform, through_a_scope
+):
+    volts, dt_s = waveform("s4_after")
+    keep, slow, passed = np.exp(-2 * np.pi * 7 * dt_s), volts[0], []
+    for value in volts:  # a first-order high-pass of 7 Hz, sample by sample
+        passed.append(value - slow)
+        slow = keep * slow + (1 - keep) * value
+    path, facts = coupled_capture(
+        session, lambda name: (np.array(passed), dt_s), through_a_scope, "", "AC", probe_factor=1.0
+    )
+    with open_session(path) as records:
+        verdict = judge_capture(records, facts)
+    assert verdict["verdict"] == "same"
+    assert verdict["ratio"] == pytest.approx(1, abs=0.05)
+
+
+def test_a_reference_that_was_ac_coupled_is_not_held_against_a_record_that_was_not(
+    session, waveform, through_a_scope
+):
+    path, facts = coupled_capture(session, waveform, through_a_scope, "s4_after", "AC")
+    with open_session(path) as records:
+        verdict = judge_capture(records, session[1] | {"reference": facts["capture"]})
+    assert verdict["verdict"] == "size uncertain"
+    assert verdict["ratio"] is None
+    assert "keep a new reference with DC coupling" in verdict["why"]
 
 
 def test_a_capture_without_a_reference_is_never_missing(session):

@@ -96,6 +96,43 @@ def test_a_file_with_time_before_zero_is_switched_on_at_zero(tmp_path, waveform,
     assert "Switch-on taken as t_s = 0." in answer["why"]
 
 
+def shifted(tmp_path, waveform, through_a_scope):
+    """A healthy record on a clock of its own: its first sample is 100 s, the switch-on 101.5 s."""
+    volts, dt_s = waveform("s4_after")
+    record = through_a_scope(np.concatenate([np.zeros(round(0.5 / dt_s)), volts]), dt_s, 0.5)
+    path = tmp_path / "trace.csv"
+    path.write_text(csv_of(100 + np.arange(len(record)) * dt_s, record), "utf-8")
+    return path
+
+
+def test_the_switch_on_can_be_told(tmp_path, waveform, through_a_scope):
+    path = shifted(tmp_path, waveform, through_a_scope)
+    answer = judge_trace_file(path, DATA / "s4_after.csv", 101.5, 0.05)
+    assert answer["verdict"] == "same"
+    assert "Switch-on as told: t_s = 101.5, +-0.05 s." in answer["why"]
+    assert answer["onset_low_s"] - 0.01 <= answer["onset_s"] <= answer["onset_high_s"] + 0.01
+    late = judge_trace_file(path, DATA / "s4_after.csv", 100.6, 0.05)
+    assert late["verdict"] == "late"
+    assert late["late_by_s"] == pytest.approx(0.9, abs=0.02)
+
+
+def test_what_is_not_known_better_than_that_is_not_called_late(tmp_path, waveform, through_a_scope):
+    path = shifted(tmp_path, waveform, through_a_scope)
+    assert judge_trace_file(path, DATA / "s4_after.csv", 100.6, 1.0)["verdict"] == "same"
+
+
+def test_a_switch_on_told_after_the_end_was_not_observed(tmp_path, waveform, through_a_scope):
+    path = shifted(tmp_path, waveform, through_a_scope)
+    answer = judge_trace_file(path, DATA / "s4_after.csv", 200.0, 0.05)
+    assert answer["verdict"] == "not observed"
+    assert "ends before the switch-on" in answer["why"]
+
+
+def test_a_switch_on_told_long_before_the_record_was_not_observed(tmp_path, waveform, through_a_scope):
+    path = shifted(tmp_path, waveform, through_a_scope)
+    assert judge_trace_file(path, DATA / "s4_after.csv", 50.0, 0.05)["verdict"] == "not observed"
+
+
 def test_without_a_reference_nothing_is_missing():
     assert judge_trace_file(DATA / "s1_recout_before.csv")["verdict"] == "size uncertain"
 
