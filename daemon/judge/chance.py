@@ -13,7 +13,6 @@ FALSE_ALARM = 1e-3
 _NORMAL = NormalDist()
 _POINTS, _BEYOND = 400, 6.0
 _KEPT_MASS = 1e-7
-_WITHIN_A_SAMPLE = np.linspace(-0.975, -0.025, 20)
 
 
 @lru_cache(maxsize=64)
@@ -52,10 +51,9 @@ def span_95(gain: Volts, energy: Volts, origins: NDArray[np.int64]) -> tuple[flo
         return float(origins[0]), float(origins[-1])
     weight = np.where(usable, np.exp((gain - gain[usable].max()) / 2), 0.0)
     weight = weight / np.sqrt(np.where(usable, energy / energy[usable].max(), 1.0))
-    kept = weight > _KEPT_MASS * weight.max()
-    at = (origins[kept][:, None] + _WITHIN_A_SAMPLE).ravel()
-    mass = np.repeat(weight[kept], len(_WITHIN_A_SAMPLE))
-    order = np.argsort(at, kind="stable")
-    reached = np.cumsum(mass[order])
-    low, high = np.interp([0.025, 0.975], reached / reached[-1], at[order])
+    kept = np.nonzero(weight > _KEPT_MASS * weight.max())[0]
+    first, last = int(kept[0]), int(kept[-1])
+    reached = np.concatenate([[0.0], np.cumsum(weight[first : last + 1])])
+    edges = np.arange(origins[first] - 1, origins[last] + 1)
+    low, high = np.interp([0.025, 0.975], reached / reached[-1], edges)
     return float(low), float(high)
