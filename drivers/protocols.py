@@ -71,6 +71,15 @@ class Scope(Instrument, Protocol):
     def disarm(self) -> None:
         """Wait no more; a scope that ran before runs again."""
 
+    def get_ready(self) -> str:
+        """Roll slowly, so that a switch-on lies whole in one record; what was set, in words. Twice is once.
+
+        Raises ``DriverError`` where that cannot be: then it stands as before.
+        """
+
+    def as_before(self) -> str:
+        """Put back what ``get_ready`` changed, in words; empty where there is nothing to put back."""
+
     def doing(self) -> str:
         """What it says that it does now: running, waiting, stopped, else its own word; empty where it is silent."""
 

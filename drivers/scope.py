@@ -15,6 +15,7 @@ from drivers.instrument import ScpiInstrument
 from drivers.readings import Poll, Trace
 from drivers.scope_forms import BLOCK_TIMEOUT_S, Waveform, fetch
 from drivers.scope_pieces import fetch_whole, whole_size
+from drivers.scope_roll import Found, put_back, roll
 
 ON_OR_OFF = ("0", "1", "ON", "OFF")
 _WORD = re.compile(r"[A-Z0-9+\-][A-Z0-9_.+\-:/]*")
@@ -72,6 +73,7 @@ class ScpiScope(ScpiInstrument):
         if dialect.transfer.window is not None:
             whole_size(dialect.transfer.window, self._word)  # unknown words cost time that a stopped scope has not
         self._armed: _Armed | None = None
+        self._found: Found | None = None
         self._arms_again = armed
         if armed:
             self.arm()
@@ -108,6 +110,27 @@ class ScpiScope(ScpiInstrument):
         self._arms_again = False
         self._leave(armed)
 
+    def get_ready(self) -> str:
+        """See ``Scope``."""
+        roll_words = self._dialect.slow_roll
+        if roll_words is None:
+            raise DriverError(f"{self._dialect.name} has no words to make it roll: turn it to a slow time base by hand.")
+        if self._state() not in self._dialect.running and not self._rolls():
+            raise DriverError("it is stopped or waits for a trigger: let it run, or turn it to a slow time base by hand.")
+        if self._found is None:
+            self._found = roll(
+                self._conversation, roll_words, self._word, self._dialect.time_base_mode, self._rolls
+            )
+        before, ours = self._found.s_div, self._found.ours_s_div
+        return f"rolls at {ours:g} s a division; it stood at {before:g} s"
+
+    def as_before(self) -> str:
+        """See ``Scope``."""
+        found, self._found = self._found, None
+        if found is None or self._dialect.slow_roll is None:
+            return ""
+        return put_back(self._conversation, self._dialect.slow_roll, found)
+
     def doing(self) -> str:
         """See ``Scope``."""
         state = self._state()
@@ -120,6 +143,8 @@ class ScpiScope(ScpiInstrument):
         """Let go; a scope that was armed from here goes on as before. Safe to call twice, never raises."""
         with contextlib.suppress(DriverError):
             self.disarm()
+        with contextlib.suppress(DriverError):
+            self.as_before()
         super().close()
 
     def let_go(self) -> None:

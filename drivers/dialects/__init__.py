@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 
 from drivers.dialects.checking import filled
 from drivers.dialects.generator_words import GeneratorDialect, generator_mistakes
-from drivers.dialects.scope_words import KINDS_OF_FIELD, FormC, Place, ScopeDialect, Window
+from drivers.dialects.scope_words import KINDS_OF_FIELD, FormC, Place, ScopeDialect, SlowRoll, Window
 from drivers.errors import DriverError
 
 __all__ = [
@@ -123,6 +123,8 @@ def _scope_mistakes(dialect: ScopeDialect) -> Iterator[str]:
             yield from _descriptor_mistakes(form)
     if dialect.transfer.window is not None:
         yield from _window_mistakes(dialect.transfer.window)
+    if dialect.slow_roll is not None:
+        yield from _roll_mistakes(dialect.slow_roll, dialect.time_base_mode)
 
 
 def _word_mistakes(key: str, word: str, allowed: set[str]) -> Iterator[str]:
@@ -148,6 +150,17 @@ def _window_mistakes(window: Window) -> Iterator[str]:
         yield f"transfer.window.points_at_most: {window.points_at_most}; write how many points one transfer may have."
     if window.first_number not in (0, 1):
         yield f"transfer.window.first_number: {window.first_number}; the first point is number 0 or 1."
+
+
+def _roll_mistakes(roll: SlowRoll, time_base_mode: str) -> Iterator[str]:
+    for key, allowed in (("scale", set()), ("mode", set()), ("mode_back", {"word"})):
+        yield from _word_mistakes(f"slow_roll.{key}", getattr(roll, key), allowed)
+    if not roll.scale or "?" in roll.scale:
+        yield "slow_roll.scale: write the header that sets seconds a division, without a question mark."
+    if not 1 <= roll.divisions <= 100:
+        yield f"slow_roll.divisions: {roll.divisions}; write how many divisions its record is long."
+    if not time_base_mode:
+        yield "slow_roll: needs time_base_mode too, or nobody can tell whether it rolls."
 
 
 def _descriptor_mistakes(form: FormC) -> Iterator[str]:

@@ -114,6 +114,21 @@ class Transfer:
 
 
 @dataclass(frozen=True, slots=True)
+class SlowRoll:
+    """How it is made to roll slowly, and put back.
+
+    ``scale`` is the header that sets seconds a division, asked with a question mark behind it; ``divisions`` make a
+    record. ``mode`` makes it roll where a slow time base alone does not; ``mode_back`` undoes that, ``{word}``
+    in it being what ``time_base_mode`` answered before.
+    """
+
+    scale: str
+    divisions: int
+    mode: str
+    mode_back: str
+
+
+@dataclass(frozen=True, slots=True)
 class ScopeDialect:
     """What one family of scopes calls things; an empty word means that the family has none.
 
@@ -143,3 +158,4 @@ class ScopeDialect:
     stopped: tuple[str, ...]
     waiting: tuple[str, ...]
     transfer: Transfer
+    slow_roll: SlowRoll | None = None

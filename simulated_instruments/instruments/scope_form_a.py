@@ -127,6 +127,13 @@ class FormA:
     def _mode(self, call: Call) -> str:
         return "ROLL" if self._front.rolls() else "MAIN"
 
+    @command(":TIMebase:MODE")
+    def _mode_set(self, call: Call) -> None:
+        """A slow time base rolls by itself; a fast one cannot."""
+        wanted = choice(only(call.parameters)[0], ("MAIN", "ROLL"))
+        if wanted == "ROLL" and not self._front.rolls():
+            raise LanguageError(-221)
+
     @command(":TIMebase:SCALe?")
     def _s_div(self, call: Call) -> str:
         return nr3(float(self._front.panel()[0]["s/div"]))

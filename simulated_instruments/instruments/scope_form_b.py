@@ -125,6 +125,14 @@ class FormB:
 
     # ---- knobs
 
+    @command(":HORizontal:SCAle?")
+    def _s_div(self, call: Call) -> str:
+        return self._said(":HORIZONTAL:SCALE", nr3(float(self._front.panel()[0]["s/div"])))
+
+    @command(":HORizontal:SCAle")
+    def _s_div_set(self, call: Call) -> None:
+        self._front.turn("s/div", number(only(call.parameters)[0], "S", 1e-8, 50.0, 0.5))
+
     @command(":SELect:CH#?")
     def _shown(self, call: Call) -> str:
         self._front.knob("V/div", call.suffixes[0])
