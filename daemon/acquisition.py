@@ -14,7 +14,7 @@ from daemon.commands import Door
 from daemon.feed import Feed
 from daemon.guard import new_token
 from daemon.keeper.keeper import Folders, Keeper, Said, Stop
-from daemon.poller import Poller
+from daemon.poller import Order, Poller
 from daemon.priority import ahead_of_others
 from daemon.running import outputs_folder, references_folder, sessions_folder
 from daemon.server import Server, make_app
@@ -41,7 +41,7 @@ class Acquisition:
         }
         folders = Folders(sessions_folder(), references_folder())
         self._keeper = Keeper(
-            bench, self._clock, self._feed, folders, self._order_record, self.ended.set, self._order_act
+            bench, self._clock, self._feed, folders, self._order, self.ended.set, self._order_act
         )
         self._file = session
         self._opened: Future[None] = Future()
@@ -78,8 +78,8 @@ class Acquisition:
         self._thread.join(timeout=30)
         self._server.stop()
 
-    def _order_record(self, instrument: str, order: int) -> None:
-        self._pollers[instrument].order_record(order)
+    def _order(self, instrument: str, order: Order) -> None:
+        self._pollers[instrument].order(order)
 
     def _order_act(self, instrument: str, act: Act) -> bool:
         return self._pollers[instrument].order_act(act)

@@ -19,6 +19,7 @@ from drivers.resource_names import parse_resource
 KINDS = ("meter", "scope", "generator", "supply")
 LINKS = ("tcp", "serial", "vxi11", "hislip", "visa")
 ROLES = ("supply current",)
+PREPARED = ("roll", "single")
 POLL_S = {"meter": 0.2, "scope": 1.0, "generator": 5.0, "supply": 0.2}
 
 INSTRUMENT_KEYS = {
@@ -32,6 +33,7 @@ INSTRUMENT_KEYS = {
     "timeout_s": "how long it may stay silent before it counts as lost",
     "accuracy": "{ percent_reading, percent_range } from its data sheet",
     "watch_switch_on": "true: this scope may be stopped for a moment after each switch-on to keep its record",
+    "prepare_switch_on": '"roll" or "single": what this scope may be set to while the unit is off, and back afterwards',
     "switch_on_a": "amperes above which the unit counts as on",
 }
 UNIT_KEYS = {
@@ -58,6 +60,7 @@ class Setup:
     probes: tuple[str, ...] = ()
     role: str = ""
     watch_switch_on: bool = False
+    prepare_switch_on: str = ""
     switch_on_a: float = 0.01
 
 
@@ -197,6 +200,9 @@ def _setup(table: _Table, folder: Path) -> Setup:
     options = OPTIONS.get(kind, {})
     if kind:
         table.refuse_unknown(INSTRUMENT_KEYS | dict(options))
+    prepare = table.text("prepare_switch_on", choices=PREPARED)
+    if prepare and kind and kind != "scope":
+        table.fault("prepare_switch_on", f"is for a scope, not for a {kind}")
     spec = InstrumentSpec(
         name=table.text("name", needed=True),
         kind=kind,
@@ -211,7 +217,8 @@ def _setup(table: _Table, folder: Path) -> Setup:
         poll_s=table.number("poll_s", POLL_S.get(kind, 1.0), lambda value: 0.005 <= value <= 3600, "0.005 to 3600 s"),
         probes=_probes(table, kind),
         role=table.text("role", choices=ROLES),
-        watch_switch_on=table.flag("watch_switch_on"),
+        watch_switch_on=table.flag("watch_switch_on") or bool(prepare),
+        prepare_switch_on=prepare,
         switch_on_a=table.number("switch_on_a", 0.01, lambda value: 0 < value < 100, "amperes above 0"),
     )
 

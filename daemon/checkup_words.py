@@ -120,8 +120,9 @@ def opening_remarks(remarks: Iterable[str]) -> tuple[list[str], list[str]]:
 def minded(setup: Setup, poll: Poll, remarks: Sequence[str]) -> list[str]:
     """What is good to know and keeps the daemon from nothing."""
     found = [remark for remark in remarks if not _cure(remark)]
-    if setup.watch_switch_on and poll.traces and not all(trace.rolling for trace in poll.traces):
-        found.append("it does not roll now: turn it to a slow rolling record before a switch-on, or none is caught.")
+    by_hand = setup.watch_switch_on and not setup.prepare_switch_on
+    if by_hand and poll.traces and not all(trace.rolling for trace in poll.traces):
+        found.append("it does not roll now: turn it to a slow rolling record first, or give prepare_switch_on.")
     if any(reading.quantity is Quantity.OUTPUT and reading.value for reading in poll.readings):
         found.append("its output is on now, and was left so; the daemon switches it off when it ends.")
     return found

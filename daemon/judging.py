@@ -20,6 +20,7 @@ import psutil
 
 from daemon.commands import Door, feed, say
 from daemon.judge.inputs import comparable, corner_hz, is_cut_off
+from daemon.judge.pieces import joined
 from daemon.judge.switch_on import SwitchOnVerdict, judge_switch_on
 from daemon.records import SessionRecords, open_session
 from drivers.errors import CommandError, DoorError, ProbetrailError
@@ -38,14 +39,15 @@ def judge_capture(records: SessionRecords, facts: Mapping[str, Any]) -> dict[str
 
     Raises ``SessionError`` where the session does not hold the capture.
     """
-    trace = records.trace(facts["capture"])
+    trace = records.trace((facts.get("pieces") or [facts["capture"]])[-1])
     if is_cut_off(trace):
         return SwitchOnVerdict("not observed", why=CUT_OFF_INPUT, cause="coupling").as_dict()
     reference = None if facts.get("reference") is None else records.trace(facts["reference"])
     note = ""
     if reference is not None and not comparable(trace, reference):
         reference, note = None, OTHER_COUPLING
-    unsure_us = facts.get("switch_on_half_width_us", 0) + trace.t0_half_width_us
+    record = joined([records.trace(number) for number in facts.get("pieces") or ()] or [trace])
+    unsure_us = facts.get("switch_on_half_width_us", 0) + record.half_width_us
     ends_v = sorted(code * trace.scale_v + trace.offset_v for code in (trace.lowest_code, trace.highest_code))
     against = None
     if reference is not None:
@@ -53,9 +55,9 @@ def judge_capture(records: SessionRecords, facts: Mapping[str, Any]) -> dict[str
         on_us = facts.get("reference_on_us") or reference.t0_us
         against = (reference.volts, reference.dt_s, (on_us - reference.t0_us) / 1e6)
     verdict = judge_switch_on(
-        trace.volts,
+        record.volts,
         trace.dt_s,
-        on_s=(facts["switch_on_t_us"] - trace.t0_us) / 1e6,
+        on_s=(facts["switch_on_t_us"] - record.t0_us) / 1e6,
         on_uncertainty_s=unsure_us / 1e6,
         reference=against,
         reference_clipped=reference is not None and _was_clipped(records, facts["reference"], reference),

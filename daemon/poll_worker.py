@@ -68,7 +68,25 @@ class Recorded:
     why: str = ""
 
 
-Message = Status | Polled | Recorded | Acted
+@dataclass(frozen=True, slots=True)
+class Readied:
+    """A scope was made ready for a switch-on, or put back: ``words`` say how it stands, or ``why`` it was not done."""
+
+    instrument: str
+    what: str
+    words: str = ""
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """What a scope is to do around a switch-on: ``record``, ``roll``, ``arm`` or ``as before``."""
+
+    what: str
+    number: int = 0
+
+
+Message = Status | Polled | Recorded | Readied | Acted
 Report = Callable[[Message], None]
 Opener = Callable[[InstrumentSpec, Clock], Instrument]
 
@@ -94,7 +112,7 @@ def due_before(now_s: float, poll_s: float, phase: float) -> float:
 class Memory:
     """What outlives a worker: orders, who was there, and how long to wait before the next try."""
 
-    orders: deque[int] = field(default_factory=lambda: deque(maxlen=4))
+    orders: deque[Order] = field(default_factory=lambda: deque(maxlen=8))
     acts: deque[Act] = field(default_factory=deque)  # the poller takes no more than it may hold
     mark: OutputMark = field(default_factory=lambda: OutputMark(None, ""))
     wake: threading.Event = field(default_factory=threading.Event)
@@ -177,7 +195,7 @@ class Worker(threading.Thread):
     def _lose(self, why: str) -> None:
         self._say("lost", why)
         while self._memory.orders and not self._abandoned:
-            self._report(Recorded(self._name, self._memory.orders.popleft(), (), why))
+            self._report(not_served(self._name, self._memory.orders.popleft(), why))
         while self._memory.acts and not self._abandoned:
             self._report(not_done(self._name, self._memory.acts.popleft(), self._clock.now_us(), why))
 
@@ -280,13 +298,35 @@ class Worker(threading.Thread):
     def _serve_orders(self, instrument: Instrument) -> None:
         self._serve_acts(instrument)
         while self._memory.orders and self._goes_on():
-            record = getattr(instrument, "record", None)
             order = self._memory.orders.popleft()
-            if record is None:
-                self._report(Recorded(self._name, order, (), "it is not a scope"))
-                continue
             try:
-                self._report(Recorded(self._name, order, tuple(record())))
+                self._report(served(self._name, instrument, order))
             except DriverError as error:
-                self._report(Recorded(self._name, order, (), str(error)))
-                raise
+                self._report(not_served(self._name, order, str(error)))
+                if isinstance(error, LinkError) or order.what == "record":
+                    raise
+
+
+def not_served(name: str, order: Order, why: str) -> Recorded | Readied:
+    """The answer to an order that was not carried out."""
+    return Recorded(name, order.number, (), why) if order.what == "record" else Readied(name, order.what, why=why)
+
+
+def served(name: str, instrument: Instrument, order: Order) -> Recorded | Readied:
+    """Carry an order out. Raises ``DriverError``."""
+    if order.what == "record":
+        return _recorded(name, instrument, order)
+    steps: dict[str, tuple[str, ...]] = {"roll": ("get_ready",), "arm": ("arm",), "as before": ("disarm", "as_before")}
+    words = []
+    for step in steps[order.what]:
+        if not hasattr(instrument, step):
+            return not_served(name, order, "its driver has no words for that: set it by hand.")
+        words.append(getattr(instrument, step)() or "")
+    return Readied(name, order.what, " ".join(filter(None, words)))
+
+
+def _recorded(name: str, instrument: Instrument, order: Order) -> Recorded | Readied:
+    record = getattr(instrument, "record", None)
+    if record is None:
+        return not_served(name, order, "it is not a scope")
+    return Recorded(name, order.number, tuple(record()))

@@ -14,12 +14,36 @@ from pathlib import Path
 from daemon.acts import MOST_WAITING, Act, Acted, not_done
 from daemon.bench_file import Setup
 from daemon.output_mark import OutputMark
-from daemon.poll_worker import Memory, Message, Opener, Polled, Recorded, Report, Status, Worker
+from daemon.poll_worker import (
+    Memory,
+    Message,
+    Opener,
+    Order,
+    Polled,
+    Readied,
+    Recorded,
+    Report,
+    Status,
+    Worker,
+    not_served,
+)
 from drivers.clock import Clock
 from drivers.protocols import InstrumentSpec
 from drivers.registry import open_instrument
 
-__all__ = ["Acted", "Message", "Opener", "Polled", "Poller", "Recorded", "Report", "Status", "stuck_after_s"]
+__all__ = [
+    "Acted",
+    "Message",
+    "Opener",
+    "Order",
+    "Polled",
+    "Poller",
+    "Readied",
+    "Recorded",
+    "Report",
+    "Status",
+    "stuck_after_s",
+]
 
 LONG_ANSWER_S = 5.0  # a scope may draw as long before it answers; pyvisa waits as long to open
 LEAST_S = 2.0  # a busy machine may hold a healthy thread up for longer than a short timeout
@@ -68,8 +92,8 @@ class Poller(threading.Thread):
         self._memory.ending.set()
         self._memory.wake.set()
 
-    def order_record(self, order: int) -> None:
-        """Have a scope stopped, read and run again as soon as the poll under way is done."""
+    def order(self, order: Order) -> None:
+        """Have a scope do something around a switch-on, as soon as the poll under way is done."""
         self._memory.orders.append(order)
         self._memory.wake.set()
 
@@ -106,7 +130,7 @@ class Poller(threading.Thread):
         why = f"its driver hung for {worker.silent_s():.1f} s, twice what it may take, and was abandoned"
         self._report(Status(self.name_of_instrument, "lost", self._clock.now_us(), why))
         while self._memory.orders:
-            self._report(Recorded(self.name_of_instrument, self._memory.orders.popleft(), (), why))
+            self._report(not_served(self.name_of_instrument, self._memory.orders.popleft(), why))
         self._refuse_acts(why)
 
     def _refuse_acts(self, why: str) -> None:

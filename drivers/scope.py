@@ -114,9 +114,9 @@ class ScpiScope(ScpiInstrument):
         """See ``Scope``."""
         roll_words = self._dialect.slow_roll
         if roll_words is None:
-            raise DriverError(f"{self._dialect.name} has no words to make it roll: turn it to a slow time base by hand.")
+            raise DriverError(f"{self._dialect.name} has no words to make it roll: turn it there by hand.")
         if self._state() not in self._dialect.running and not self._rolls():
-            raise DriverError("it is stopped or waits for a trigger: let it run, or turn it to a slow time base by hand.")
+            raise DriverError("it is stopped or waits for a trigger: let it run first.")
         if self._found is None:
             self._found = roll(
                 self._conversation, roll_words, self._word, self._dialect.time_base_mode, self._rolls

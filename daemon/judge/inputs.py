@@ -2,7 +2,8 @@
 
 from drivers.readings import Trace
 
-AC_CORNER_HZ = 7.0  # AC coupling of scopes begins at 3 to 10 Hz, a 10:1 probe lowers it tenfold: common practice, no source
+# AC coupling of scopes begins at 3 to 10 Hz, a 10:1 probe lowers that tenfold: common practice, no source.
+AC_CORNER_HZ = 7.0
 CUT_OFF = "GND"
 
 

@@ -17,7 +17,7 @@ from daemon.keeper.desk import Desk
 from daemon.keeper.hands import KIND_OF, Hands
 from daemon.keeper.opening import open_desk
 from daemon.keeper.state import snapshot
-from daemon.poller import Polled, Recorded, Status
+from daemon.poller import Order, Polled, Readied, Recorded, Status
 from daemon.records import SUFFIX
 from drivers.clock import Clock, iso_utc
 from drivers.errors import CommandError, ProbetrailError, SessionError, StoreFull
@@ -67,7 +67,7 @@ class Keeper:
         clock: Clock,
         feed: Feed,
         folders: Folders,
-        order_record: Callable[[str, int], None],
+        order: Callable[[str, Order], None],
         end: Callable[[], None],
         order_act: Callable[[str, Act], bool] = lambda name, act: False,
     ) -> None:
@@ -76,7 +76,7 @@ class Keeper:
         self._feed = feed
         self._folders = folders
         self._end = end
-        self._watch = switching.SwitchWatch(order_record)
+        self._watch = switching.SwitchWatch(order)
         self._hands = Hands(order_act)
         self._waiting_rows: dict[int, list[list[float | int | None]]] = {}
         self._committed_s = self._sent_s = self._state_s = clock.monotonic_s()
@@ -103,7 +103,7 @@ class Keeper:
         self._flush_readings()
         self._close_file(self._desk)
 
-    def take(self, message: Polled | Status | Recorded | Acted | Said | None) -> None:
+    def take(self, message: Polled | Status | Recorded | Readied | Acted | Said | None) -> None:
         """Take one message; None where nothing came."""
         if isinstance(message, Polled):
             self._take_poll(message)
@@ -112,6 +112,8 @@ class Keeper:
         elif isinstance(message, Recorded):
             self._take_traces(message.instrument, message.traces)
             self._watch.take_record(self._desk, message)
+        elif isinstance(message, Readied):
+            self._watch.ready.take(self._desk, message)
         elif isinstance(message, Acted):
             self._take_act(message)
         elif isinstance(message, Said):
@@ -139,8 +141,7 @@ class Keeper:
         for reading in polled.poll.readings:
             self._take_reading(polled.instrument, reading)
         self._take_traces(polled.instrument, polled.poll.traces)
-        for trace in polled.poll.traces:
-            self._watch.take_trace(self._desk, polled.instrument, trace)
+        self._watch.take_traces(self._desk, polled.instrument, polled.poll.traces)
         if polled.poll.traces and line.captures:
             take_capture(self._desk, line, polled.poll.traces)
         if polled.poll.readings or polled.poll.traces:
@@ -171,6 +172,7 @@ class Keeper:
         if status.status == "lost" and was != "lost":
             self._desk.tell("instrument lost", f"{status.instrument}: {status.why}", status.t_us)
             line.values.clear()
+            self._watch.ready.lose(self._desk, status.instrument)
             line.armed = line.captures = False  # its driver lets go of it so, and it is not armed again by itself
             placing.lose(self._desk, status.instrument, status.t_us)
         elif status.status == "ok":

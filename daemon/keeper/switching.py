@@ -1,11 +1,12 @@
 """Switch-on and switch-off: noticed, and the scope's traces around a switch-on kept and handed to judging.
 
 A scope that rolls slowly holds the switch-on in one record: it is stopped once, when most of the
-record lies after the switch. Any other scope is taken as it comes: its next trace is kept, and the
-judging says whether that could have shown a kick.
+record lies after the switch. One that waits for a trigger brings its one capture. Any other scope is taken as it
+comes: its traces of some seconds are kept with the gaps between them, and the judging says whether those
+could have shown a kick.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -13,8 +14,9 @@ from daemon.bench_file import Setup
 from daemon.keeper import placing, references
 from daemon.keeper.desk import Desk, InstrumentLine
 from daemon.keeper.probe import Probe
+from daemon.keeper.readying import ARMED, Ready
 from daemon.keeper.unit_power import Switched, UnitPower
-from daemon.poller import Recorded
+from daemon.poller import Order, Recorded
 from drivers.readings import Flag, Quantity, Reading, Trace
 
 CURRENTS = {Quantity.SUPPLY_CURRENT, Quantity.AC_A, Quantity.DC_A}
@@ -22,6 +24,8 @@ AFTER_SHARE = 0.8  # of a rolling record lies after the switch when it is taken
 SHORTEST_RECORD_S = 1.5  # a kick and its settling last about a second (trade: switch-on shapes)
 STALE_SCOPE_US = 5_000_000
 GIVE_UP_US = 15_000_000
+COLLECT_US = 3_000_000  # a kick and its settling, where the scope shows it in pieces
+MOST_PIECES = 40
 
 
 @dataclass
@@ -33,16 +37,31 @@ class Awaited:
     instrument: str
     due_us: int
     ordered: bool = False
+    single: bool = False
+    pieces: dict[str, list[Trace]] = field(default_factory=dict)  # by channel
+
+    def add(self, trace: Trace) -> None:
+        """One more trace of a scope that runs; a rolling one holds what came before."""
+        pieces = self.pieces.setdefault(trace.channel, [])
+        if trace.rolling:
+            pieces.clear()
+        if len(pieces) < MOST_PIECES and not (pieces and pieces[-1].t0_us == trace.t0_us):
+            pieces.append(trace)
 
 
 @dataclass
 class SwitchWatch:
     """Follows the supply and the scopes of one bench."""
 
-    order_record: Callable[[str, int], None]
+    order: Callable[[str, Order], None]
     awaited: dict[int, Awaited] = field(default_factory=dict)
+    ready: Ready = field(init=False)
+    _early: dict[str, tuple[Trace, ...]] = field(default_factory=dict)  # triggered before the switch was noticed
     _power: UnitPower = field(default_factory=lambda: UnitPower(0.01))
     _next_order: int = 1
+
+    def __post_init__(self) -> None:
+        self.ready = Ready(self.order)
 
     def begin(self, desk: Desk) -> None:
         """Start to follow a session's bench."""
@@ -90,6 +109,7 @@ class SwitchWatch:
         placing.cut_all(desk, desk.clock.now_us())
         self.awaited = {number: item for number, item in self.awaited.items() if item.ordered}
         if not switched.on:
+            self.ready.switched_off()
             return
         for line in desk.instruments.values():
             if line.setup.spec.kind == "scope":
@@ -99,30 +119,59 @@ class SwitchWatch:
         name = setup.spec.name
         record_s = rolling_record_s(desk, name)
         due_us = switched.t_us + round(record_s * AFTER_SHARE * 1e6) if record_s and setup.watch_switch_on else 0
-        self.awaited[self._next_order] = Awaited(switched, event, name, due_us)
+        single = not due_us and self.ready.waits_for_trigger(setup)
+        item = Awaited(switched, event, name, due_us, single=single)
+        early = self._early.pop(name, ())
+        if early and max(trace.t1_us for trace in early) >= switched.t_us - switched.half_width_us:
+            self._keep(desk, item, {trace.channel: [trace] for trace in early})
+            return
+        if not due_us and not single:
+            for (of, _), trace in desk.last_traces.items():
+                if of == name and desk.clock.now_us() - trace.t1_us < STALE_SCOPE_US:
+                    item.add(trace)
+        self.awaited[self._next_order] = item
         self._next_order += 1
 
     def tick(self, desk: Desk) -> None:
-        """Order the records that are due; give up on scopes that bring none."""
-        if not self.awaited:
-            return
+        """Order what is due; give up on scopes that bring nothing."""
+        self.ready.tick(desk, lambda name: any(item.instrument == name for item in self.awaited.values()))
         now_us = desk.clock.now_us()
         for number, item in list(self.awaited.items()):
             if item.due_us and not item.ordered and now_us >= item.due_us:
                 item.ordered = True
-                self.order_record(item.instrument, number)
+                self.order(item.instrument, Order("record", number))
+            elif item.pieces and now_us > item.switched.t_us + item.switched.half_width_us + COLLECT_US:
+                del self.awaited[number]
+                self._keep_pieces(desk, item)
             elif now_us > max(item.due_us, item.switched.t_us) + GIVE_UP_US:
                 del self.awaited[number]
-                self._not_seen(desk, item, f"{item.instrument} brought no trace after the switch-on")
+                self._not_seen(desk, item, _why_nothing_came(item))
 
-    def take_trace(self, desk: Desk, instrument: str, trace: Trace) -> None:
-        """A trace from the screen of a scope that is not stopped for a record."""
+    def take_traces(self, desk: Desk, instrument: str, traces: tuple[Trace, ...]) -> None:
+        """Traces of one poll of a scope that is not stopped for a record."""
+        if not traces:
+            return
+        if self.ready.waits_for_trigger(desk.instruments[instrument].setup):
+            self.ready.triggered(instrument)
+            self._early[instrument] = traces
         for number, item in list(self.awaited.items()):
-            if item.instrument == instrument and not item.due_us and trace.t1_us > item.switched.t_us:
-                others = [other for (name, _), other in desk.last_traces.items() if name == instrument]
-                if all(other.t1_us > item.switched.t_us for other in others):
-                    del self.awaited[number]
-                    self._keep(desk, item, tuple(others))
+            if item.instrument != instrument or item.due_us:
+                continue
+            if item.single:
+                del self.awaited[number]
+                self._early.pop(instrument, None)
+                self._keep(desk, item, {trace.channel: [trace] for trace in traces})
+            else:
+                for trace in traces:
+                    item.add(trace)
+
+    def _keep_pieces(self, desk: Desk, item: Awaited) -> None:
+        """What came after the switch, with the last trace before it: the level that it began from."""
+        after = [trace for pieces in item.pieces.values() for trace in pieces if trace.t1_us > item.switched.t_us]
+        if after:
+            self._keep(desk, item, item.pieces)
+        else:
+            self._not_seen(desk, item, _why_nothing_came(item))
 
     def take_record(self, desk: Desk, recorded: Recorded) -> None:
         """The record that was ordered."""
@@ -130,17 +179,17 @@ class SwitchWatch:
         if item is None:
             return
         if recorded.traces:
-            self._keep(desk, item, recorded.traces)
+            self._keep(desk, item, {trace.channel: [trace] for trace in recorded.traces})
         else:
             self._not_seen(desk, item, recorded.why)
 
-    def _keep(self, desk: Desk, item: Awaited, traces: tuple[Trace, ...]) -> None:
+    def _keep(self, desk: Desk, item: Awaited, pieces: Mapping[str, Sequence[Trace]]) -> None:
         kept = 0
-        for trace in traces:
-            probe = desk.probe_of(item.instrument, trace.channel)
+        for channel, traces in pieces.items():
+            probe = desk.probe_of(item.instrument, channel)
             if probe is not None and probe.point:
                 kept += 1
-                _keep_trace(desk, item, trace, probe)
+                _keep_traces(desk, item, traces, probe)
         if not kept:
             desk.tell("remark", f"{item.instrument}: no probe of it is on a named point, so its trace was not kept.")
 
@@ -164,11 +213,19 @@ class SwitchWatch:
             return False, "No scope on this bench: a switch-on is noted, its shape is not seen."
         reasons = []
         for line in scopes:
+            if self.ready.waits_for_trigger(line.setup):
+                return True, f"Watching {_points_of(desk, line)}: {line.setup.spec.name} {ARMED}."
             why_not = _why_not_watching(desk, line)
             if why_not is None:
                 return True, f"Watching {_points_of(desk, line)} for the switch-on."
-            reasons.append(why_not)
+            reasons.append(self.ready.refused.get(line.setup.spec.name, "") or why_not)
         return False, " ".join(reasons)
+
+
+def _why_nothing_came(item: Awaited) -> str:
+    if item.single:
+        return f"nothing rose above the trigger level of {item.instrument}, which waited for it"
+    return f"{item.instrument} brought no trace after the switch-on"
 
 
 def rolling_record_s(desk: Desk, instrument: str) -> float:
@@ -200,22 +257,29 @@ def _points_of(desk: Desk, line: InstrumentLine) -> str:
     return ", ".join(probe.point for probe in desk.probes.values() if probe.instrument == name and probe.point)
 
 
-def _keep_trace(desk: Desk, item: Awaited, trace: Trace, probe: Probe) -> None:
+def _keep_traces(desk: Desk, item: Awaited, traces: Sequence[Trace], probe: Probe) -> None:
+    """Several traces of one point have gaps between them; the first that reaches beyond the switch is shown."""
     mode = desk.context["mode"]
-    capture = desk.writer.add_capture(
-        trace,
-        role="switch-on",
-        point=probe.point,
-        leg=probe.leg,
-        mode=mode,
-        condition=desk.context["condition"],
-        event=item.event,
-        instrument=item.instrument,
-    )
+    numbers = [
+        desk.writer.add_capture(
+            trace,
+            role="switch-on",
+            point=probe.point,
+            leg=probe.leg,
+            mode=mode,
+            condition=desk.context["condition"],
+            event=item.event,
+            instrument=item.instrument,
+        )
+        for trace in traces
+    ]
+    beyond = (n for n, trace in zip(numbers, traces, strict=True) if trace.t1_us > item.switched.t_us)
+    capture = next(beyond, numbers[-1])
     reference = references.find(desk, probe.point, mode)
     drawn = desk.drawing.point(probe.point, probe.leg or None) if desk.drawing else None
     facts: dict[str, Any] = {
         "capture": capture,
+        "pieces": numbers if len(numbers) > 1 else [],
         "reference": reference.capture if reference else None,
         "reference_on_us": reference.on_us if reference else None,
         "point": probe.point,

@@ -67,8 +67,8 @@ class Desk:
             self.keeper.take(Status(setup.spec.name, "ok", self.clock.now_us(), identity=box))
 
     def new_keeper(self):
-        def order(instrument, number):
-            self.ordered.append((instrument, number))
+        def order(instrument, order):
+            self.ordered.append((instrument, order.number if order.what == "record" else order.what))
 
         return Keeper(self.bench, self.clock, Feed(), self.folders, order, lambda: None)
 

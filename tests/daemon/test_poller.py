@@ -8,7 +8,7 @@ import pytest
 
 from daemon.bench_file import Setup
 from daemon.poll_worker import due_before, phase_of
-from daemon.poller import STUCK_AT_MOST, Polled, Poller, Recorded, Status, stuck_after_s
+from daemon.poller import STUCK_AT_MOST, Order, Polled, Poller, Recorded, Status, stuck_after_s
 from drivers.clock import SystemClock
 from drivers.errors import AnswerError, LinkClosed, LinkRefused
 from drivers.protocols import InstrumentSpec
@@ -156,7 +156,7 @@ def test_the_panel_is_given_back_between_polls_and_the_driver_closed_at_the_end(
 def test_a_record_is_taken_between_two_polls_without_waiting_for_the_next(running):
     poller, messages = running(lambda spec, clock: FakeScope(), poll_s=3600)
     until(messages, is_reading)
-    poller.order_record(7)
+    poller.order(Order("record", 7))
     (recorded,) = [m for m in until(messages, lambda m: isinstance(m, Recorded)) if isinstance(m, Recorded)]
     assert recorded.order == 7
 
@@ -164,7 +164,7 @@ def test_a_record_is_taken_between_two_polls_without_waiting_for_the_next(runnin
 def test_a_record_asked_of_a_meter_is_answered_with_the_reason(running):
     poller, messages = running(lambda spec, clock: FakeMeter(), poll_s=3600)
     until(messages, is_reading)
-    poller.order_record(1)
+    poller.order(Order("record", 1))
     assert until(messages, lambda m: isinstance(m, Recorded))[-1].why == "it is not a scope"
 
 

@@ -64,7 +64,7 @@ def test_one_that_was_stopped_is_not_touched(placed):
 
 
 def test_a_family_without_the_words_is_turned_by_hand(placed):
-    with pytest.raises(DriverError, match="no words to make it roll: turn it"):
+    with pytest.raises(DriverError, match="no words to make it roll"):
         placed("c").driver.get_ready()
 
 
@@ -74,7 +74,7 @@ def test_one_that_will_not_roll_stands_as_it_was_found(bench):
     instrument.answers |= {"TIM:MODE?": "MAIN", "TIM:MODE": lambda word: None, "TIM:SCAL?": lambda: state["scale"]}
     instrument.answers["TIM:SCAL"] = lambda value: state.update(scale=value)
     scope = bench("scope", instrument)
-    with pytest.raises(DriverError, match="does not roll at 0.5 s a division"):
+    with pytest.raises(DriverError, match=r"does not roll at 0\.5 s a division"):
         scope.get_ready()
     assert float(state["scale"]) == 0.005
     assert ":TIM:MODE MAIN" in instrument.heard
