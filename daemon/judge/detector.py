@@ -114,7 +114,7 @@ def _tuned(
         if not record.harmonics:
             break
         off_hz, taken = trial.mains_error(place)
-        if taken < MISTUNED * robust_sigma(trial.residual(place), record.lsb_v, record.least_sigma_v) ** 2:
+        if taken < MISTUNED:
             break
         record = record.at_mains(record.mains_hz + off_hz)
         trial = Trial(record, shapes, origins, Whitener.none(), degree)
@@ -221,7 +221,7 @@ class _Fit:
         steady = as_columns(self.record.tones)
         begins = np.where(np.arange(n)[:, None] >= place, steady, 0.0) if place >= 0 else np.empty((n, 0))
         base = np.hstack([polynomial_columns(n, self.degree), steady, begins])
-        counted = self.record.seen[:, None] * base
+        counted = base if self.record.seen.all() else self.record.seen[:, None] * base
         weights = np.linalg.lstsq(counted.T @ base, counted.T @ (self.record.volts - placed), rcond=1e-12)[0]
         return base[:, : self.degree + 1] @ weights[: self.degree + 1], base[:, self.degree + 1 :] @ weights[
             self.degree + 1 :

@@ -114,7 +114,7 @@ def _refined(rest: Volts, dt_s: float, coarse_hz: float, step_hz: float) -> tupl
     turning = tones_of(np.arange(n), coarse_hz * dt_s, harmonics)
     size = max(1, n // BLOCKS)
     starts = np.arange(0, n, size)
-    slow = np.add.reduceat(rest[:, None] * np.conj(turning), starts, axis=0)
+    slow = _block_sums(rest, np.conj(turning), size)
     at_s = (starts + (np.minimum(starts + size, n) - 1 - starts) / 2) * dt_s
     off_hz, most = 0.0, 0.0
     for width_hz in (FINE_STEP_SPAN * step_hz, step_hz / 4, step_hz / 64):
@@ -125,9 +125,19 @@ def _refined(rest: Volts, dt_s: float, coarse_hz: float, step_hz: float) -> tupl
     return most, coarse_hz + off_hz
 
 
+def _block_sums(rest: Volts, turning: Tones, size: int) -> Tones:
+    """Sums of the products over stretches of ``size`` samples; the last is what remains."""
+    whole = len(rest) // size
+    blocks = rest[: whole * size].reshape(whole, 1, size)
+    sums: Tones = (blocks @ turning[: whole * size].view(np.float64).reshape(whole, size, -1))[:, 0].view(complex)
+    if whole * size == len(rest):
+        return sums
+    return np.vstack([sums, rest[whole * size :] @ turning[whole * size :]])
+
+
 def _power_to_the_end(slow: Tones, at_s: Volts, tried_hz: Volts, harmonics: tuple[int, ...]) -> Volts:
     """For each frequency what hum explains that begins wherever suits it best."""
-    turns = np.exp(-2j * np.pi * np.multiply.outer(tried_hz, np.outer(at_s, harmonics)))
+    turns = tones_of(np.outer(-tried_hz, at_s).ravel(), 1.0, harmonics).reshape(len(tried_hz), len(at_s), -1)
     firsts = np.unique(np.linspace(0, len(at_s) * 7 // 8, BEGINNINGS).astype(int))
     parts = np.add.reduceat(turns * slow, firsts, axis=1)
     power = np.sum(np.abs(np.cumsum(parts[:, ::-1], axis=1)[:, ::-1]) ** 2, axis=2)
@@ -137,7 +147,7 @@ def _power_to_the_end(slow: Tones, at_s: Volts, tried_hz: Volts, harmonics: tupl
 
 def _coarse(rest: Volts, dt_s: float) -> float:
     """The best of a grid, read off one padded spectrum."""
-    size = 1 << (8 * len(rest) - 1).bit_length()
+    size = 1 << (4 * len(rest) - 1).bit_length()
     power = np.abs(np.fft.rfft(rest, size)) ** 2
     step_hz = max(1 / (8 * len(rest) * dt_s), 0.01)
     spans = [np.arange(f * (1 - SPAN), f * (1 + SPAN) + step_hz / 2, step_hz) for f in NOMINALS_HZ]

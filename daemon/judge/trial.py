@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.judge.hum import Mask, Tones, Volts, harmonics_below, polynomial_columns, tones_of
+from daemon.judge.noise import robust_sigma
 from daemon.judge.slide import Frame, Shape, Slider
 from daemon.judge.whiten import Whitener
 
@@ -21,6 +22,7 @@ Places = NDArray[np.int64]
 
 LEAST_PERIODS = 2  # of mains on either side of a hum step, else it is not fitted
 LEAST_ENERGY = 0.05  # of the shape that has to lie in the record: a sliver would be blown up to any size
+FAR = 4.0  # sigma
 NO_STEP = -1
 GRID = 64  # samples between sums that are kept
 _DEPENDENT = 1e-11  # of the largest eigenvalue: what is less is no direction of its own
@@ -65,6 +67,23 @@ class Sums:
         """What the shape takes off the residual at each origin."""
         gain: Volts = np.where(self.energy > 0, self.inner**2 / np.where(self.energy > 0, self.energy, 1), 0.0)
         return gain
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Step:
+    """Hum that begins at sample ``first``: its columns from there on, their part in the fixed ones, what makes
+    the rest orthonormal, and their inner product with what is left of the record."""
+
+    first: int
+    columns: Tones
+    across: Volts
+    solving: Volts
+    inner: Volts
+
+    @property
+    def real(self) -> Volts:
+        """The columns as cosines and sines."""
+        return as_real(self.columns)
 
 
 class Trial:
@@ -115,12 +134,12 @@ class Trial:
 
     def at(self, place: int) -> list[Sums]:
         """Hum that begins at a sample (``NO_STEP``: none), with each shape."""
-        columns, across, solving = self._step(place)
-        weights = solving.T @ (as_real(columns).T @ self._rest)
+        step = self._step(place)
+        weights = step.solving.T @ step.inner
         null = float(self._rest @ self._rest - weights @ weights)
         result = []
         for number, (slider, base) in enumerate(zip(self._sliders, self._base, strict=True)):
-            slid = (as_real(self._slide_step(slider, place, columns)) - base[2] @ across) @ solving
+            slid = (as_real(self._slide_step(slider, step)) - base[2] @ step.across) @ step.solving
             energy = base[1] - np.einsum("ij,ij->i", slid, slid)
             energy = np.where(energy > LEAST_ENERGY * slider.power, energy, 0.0)
             result.append(Sums(place, number, null, base[0] - slid @ weights, energy))
@@ -132,28 +151,33 @@ class Trial:
         if size:
             placed = self._sliders[shape].placed(where) * self.seen
             rest = rest - size * (placed - self._fixed @ (self._fixed.T @ placed))
-        columns, across, solving = self._step(place)
-        step = (as_real(columns) - self._fixed @ across) @ solving
-        left: Volts = rest - step @ (step.T @ rest)
-        return left[self.seen]
+        return self._without(self._step(place), rest)[self.seen]
+
+    def _without(self, step: Step, series: Volts) -> Volts:
+        """A series that has nothing of the fixed columns, without the step."""
+        weights = step.solving @ (step.solving.T @ (step.real.T @ series[step.first :]))
+        left: Volts = series + self._fixed @ (step.across @ weights)
+        left[step.first :] -= step.real @ weights
+        return left
 
     def mains_error(self, place: int) -> tuple[float, float]:
-        """One Gauss-Newton step of the mains frequency, hertz, and the residual that it would take off."""
-        record = self._record
-        columns, across, solving = self._step(place)
-        real = as_real(columns)
-        v = solving @ (solving.T @ (real.T @ self._rest))
-        fixed = (self._spanning @ (self._shares - across @ v))[self._powers.shape[1] :]
+        """One Gauss-Newton step of the mains frequency, hertz, and what it takes off the residual, in sigma^2.
+
+        What stands far out of the noise is cut short: a kick would turn the frequency its own way.
+        """
+        record, step = self._record, self._step(place)
+        v = step.solving @ (step.solving.T @ step.inner)
+        fixed = (self._spanning @ (self._shares - step.across @ v))[self._powers.shape[1] :]
         turning = 2j * np.pi * np.array(record.harmonics)
         slope = np.real(self._tones @ (turning * as_weights(fixed)))
         if len(v):
-            slope += np.real(columns @ (turning * as_weights(v)))
+            slope[step.first :] += np.real(step.columns @ (turning * as_weights(v)))
         slope *= (np.arange(record.n) - record.n / 2) * record.dt_s
-        slope -= self._fixed @ (self._fixed.T @ slope)
-        step = real @ solving
-        slope -= step @ (step.T @ slope)
-        power, inner = float(slope @ slope), float(slope @ self._rest)
-        return (inner / power, inner**2 / power) if power > 0 else (0.0, 0.0)
+        slope = self._without(step, slope - self._fixed @ (self._fixed.T @ slope))
+        left = self._without(step, self._rest)
+        sigma = robust_sigma(left[self.seen], record.lsb_v, record.least_sigma_v)
+        power, inner = float(slope @ slope), float(slope @ np.clip(left, -FAR * sigma, FAR * sigma))
+        return (inner / power, inner**2 / power / sigma**2) if power > 0 else (0.0, 0.0)
 
     def residuals(self, places: Places, shape: int = 0, where: int = -1) -> Volts:
         """Residual sum for each place of the hum step (ascending), with a shape at one origin (-1: without)."""
@@ -225,26 +249,26 @@ class Trial:
         counted: Tones = edges * self.seen[places[:, None] + np.arange(self._reach)][:, :, None]
         return counted
 
-    def _step(self, place: int) -> tuple[Tones, Volts, Volts]:
-        """Columns of the step, their part in the fixed ones, and what makes the rest orthonormal."""
+    def _step(self, place: int) -> Step:
         if place == NO_STEP:
-            none = np.zeros((self._record.n, 0), complex)
-            return none, np.zeros((self._fixed.shape[1], 0)), np.zeros((0, 0))
-        columns = self._tones.copy()
-        columns[: place + self._reach] = 0
-        columns[place : place + self._reach] = self._edges(np.array([place]))[0]
-        real = as_real(columns)
-        across = self._fixed[place:].T @ real[place:]
-        return columns, across, independent(real[place:].T @ real[place:] - across.T @ across)
+            none = np.zeros((0, 0), complex)
+            return Step(self._record.n, none, np.zeros((self._fixed.shape[1], 0)), np.zeros((0, 0)), np.zeros(0))
+        columns = self._tones[place:]
+        if self._reach:
+            columns = columns.copy()
+            columns[: self._reach] = self._edges(np.array([place]))[0]
+        sums, k = self._from_places(np.array([place]))[0], 2 * columns.shape[1]
+        across = sums[:, k:-1].T
+        return Step(place, columns, across, independent(sums[:, :k] - across.T @ across), sums[:, -1])
 
-    def _slide_step(self, slider: Slider, place: int, columns: Tones) -> Tones:
-        if not columns.shape[1]:
+    def _slide_step(self, slider: Slider, step: Step) -> Tones:
+        if not step.columns.shape[1]:
             return np.zeros((len(slider.starts), 0), complex)
         if not self._whole:
-            return slider.columns(columns)
-        slid = slider.tones(place + self._reach) * self._response
+            return slider.columns(np.vstack([np.zeros_like(self._tones[: step.first]), step.columns]))
+        slid = slider.tones(step.first + self._reach) * self._response
         if self._reach:
-            slid = slid + slider.edge(place, columns[place : place + self._reach])
+            slid = slid + slider.edge(step.first, step.columns[: self._reach])
         return slid
 
     def _without_step(self, slider: Slider, powers: Volts) -> tuple[Volts, Volts, Volts]:
