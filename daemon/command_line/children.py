@@ -2,6 +2,7 @@
 
 import contextlib
 import json
+import os
 import queue
 import subprocess
 import sys
@@ -13,6 +14,7 @@ from drivers.errors import ProbetrailError
 
 READY_S = 60.0
 END_S = 5.0
+ONE_THREAD = "OPENBLAS_NUM_THREADS"  # sums of one child must not hold every core up: polls have to be in time
 
 
 class Child:
@@ -26,6 +28,7 @@ class Child:
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,
+            env={ONE_THREAD: "1"} | os.environ,
             start_new_session=True,  # Ctrl-C in the terminal is ours to pass on, in our order
         )
         self._lines: queue.SimpleQueue[str | None] = queue.SimpleQueue()
