@@ -21,6 +21,7 @@ from daemon.judge.trial import Record
 POWER_Z = 2.33  # a kick that is there is overlooked once in a hundred
 HUM_FLOOR_V = 0.5e-3  # peak; below about -67 dBu nobody calls it a fault. Common practice, no source
 HUM_GROWTH = 3.0  # times the reference's hum and the pick-up before switch-on
+BEHIND_GAP = 20  # part of the reference's duration: an onset so close behind a gap began in it
 OTHER_SHARE = 0.1  # of the reference's peak: less is as good as missing, whatever its course
 _RANGE_SIGMAS = 8.0  # what noise alone may span
 _BEFORE_S = 0.02  # an onset may be seen so much before the switch-on is
@@ -75,7 +76,7 @@ def evidence_against(capture: Capture, healthy: Healthy, a_min: float, late_tole
     other = found.stands_out and abs(course.peak_v) >= OTHER_SHARE * abs(healthy.course.peak_v)
     something = found.found or other or astray or beyond_range_v(capture, course) > 0
     size = size_of(capture, found, course, healthy, coverage, something)
-    lag = (found.origin if size.by_shape else course.onset_at - healthy.onset) - capture.on
+    lag = _earliest(capture, healthy, found, course, size) - capture.on
     hum, hum_follows = _hum(capture, course, healthy.hum)
     start_seen = capture.on + healthy.onset >= 0
     worst = _worst_detectability(found, capture.earliest, latest) * math.sqrt(healthy.rate_share)
@@ -101,6 +102,19 @@ def evidence_against(capture: Capture, healthy: Healthy, a_min: float, late_tole
         between_s,
         cause_of(capture, healthy, found.sigma_v, needed / a_min, (capture.earliest, latest)),
     )
+
+
+def _earliest(capture: Capture, healthy: Healthy, found: Search, course: Course, size: Size) -> int:
+    """The sample where the reference's switch-on lay; where it began in a gap, the earliest that it can have been."""
+    if size.by_shape:
+        if capture.seen.all():
+            return found.origin
+        return min(found.origin, int(found.origins[found.as_good].min()))
+    onset = course.onset_at
+    behind = capture.seen[: max(onset - max(healthy.duration // BEHIND_GAP, 2), 0)]
+    if onset > 0 and not capture.seen[len(behind) : onset].all():
+        onset = int(np.flatnonzero(behind)[-1]) + 1 if behind.any() else 0
+    return onset - healthy.onset
 
 
 def _onset(

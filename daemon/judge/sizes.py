@@ -14,7 +14,7 @@ from daemon.judge.hum import Volts
 Z99 = 2.5758
 _DIFFERS_SIGMA = 6.0
 _DIFFERS_SHARE = 0.05
-_ENOUGH_COVERAGE = 0.8
+ENOUGH_COVERAGE = 0.8
 _AS_GOOD_AS_NOTHING = 0.1
 _EDGE_SHARE = 0.01  # of the peak: beyond it the kick is over
 _SURELY = 3.0  # standard deviations of noise power
@@ -48,7 +48,7 @@ def size_of(
     """
     if not something:
         seen = _by_peaks(course, healthy, 0.0, coverage)
-        if found.stands_out and coverage >= _ENOUGH_COVERAGE and seen.high < _AS_GOOD_AS_NOTHING:
+        if found.stands_out and coverage >= ENOUGH_COVERAGE and seen.high < _AS_GOOD_AS_NOTHING:
             return seen
         at = found.at(capture.on)
         detectability = float(found.detectability[at])
@@ -62,7 +62,8 @@ def size_of(
     if known and not shape_differs(capture, found, course, healthy):
         size, sd = _by_shape(capture, found)
         half = Z99 * math.hypot(sd, size * healthy.relative_u)
-        return Size(size, size - half, size + half, True)
+        least, most = _as_good(capture, found, size)
+        return Size(size, least - half, most + half, True)
     return _by_peaks(course, healthy, beyond_v, coverage)
 
 
@@ -83,13 +84,21 @@ def _by_shape(capture: Capture, found: Search) -> tuple[float, float]:
     return abs(found.size * float(kick @ clean) / power), math.hypot(found.sd, beyond)
 
 
+def _as_good(capture: Capture, found: Search, size: float) -> tuple[float, float]:
+    """Smallest and largest size that fits as well, where the beginning may lie in a gap."""
+    if capture.seen.all():
+        return size, size
+    sizes = np.abs(found.sizes[found.as_good])
+    return min(size, float(sizes.min())), max(size, float(sizes.max()))
+
+
 def _by_peaks(course: Course, healthy: Healthy, beyond_v: float, coverage: float) -> Size:
     peak, u = max(abs(course.peak_v), beyond_v), Z99 * course.peak_u_v
     least = abs(healthy.course.peak_v) - Z99 * healthy.course.peak_u_v
     most = abs(healthy.sharp_peak_v) + Z99 * healthy.course.peak_u_v
     low = 0.0 if healthy.clipped else max(0.0, peak - u) / most
     high = (peak + u) / least if least > 0 else math.inf
-    if beyond_v or coverage < _ENOUGH_COVERAGE:
+    if beyond_v or coverage < ENOUGH_COVERAGE:
         high = math.inf  # what was not seen may have been the larger part
     return Size(peak / abs(healthy.sharp_peak_v) if most else math.inf, low, high, False)
 

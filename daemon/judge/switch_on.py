@@ -10,8 +10,10 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from daemon.judge.capture import Capture, ready_capture, ready_reference
+from daemon.judge.causes import DEAD_TIME, NOT_ARMED
 from daemon.judge.evidence import Evidence, evidence_against, evidence_alone
 from daemon.judge.hum import Volts
+from daemon.judge.sizes import ENOUGH_COVERAGE
 from daemon.judge.switch_on_words import cause_in_words, cause_of_nothing, sentence, why_nothing
 
 ORDER = (
@@ -143,7 +145,7 @@ def verdict_on(evidence: Evidence, a_min: float = A_MIN) -> SwitchOnVerdict:
 
 def _what_is_true(evidence: Evidence) -> set[str]:
     true = set()
-    if not evidence.found and not evidence.silent:
+    if (not evidence.found and not evidence.silent) or _hides_its_size(evidence):
         true.add("not observed")
     if evidence.never_settles:
         true.add("never settles")
@@ -152,6 +154,14 @@ def _what_is_true(evidence: Evidence) -> set[str]:
     if evidence.found and evidence.lag_s > evidence.late_s:
         true.add("late")
     return true | _sizes_that_are_true(evidence)
+
+
+def _hides_its_size(evidence: Evidence) -> bool:
+    """Something came, and where the largest of it may have been nobody looked: it may be any size."""
+    size = evidence.size
+    if size is None or not evidence.found or math.isfinite(size.high) or size.low > SMALLER_BELOW:
+        return False
+    return evidence.coverage < ENOUGH_COVERAGE and evidence.cause in (DEAD_TIME, NOT_ARMED)
 
 
 def _sizes_that_are_true(evidence: Evidence) -> set[str]:

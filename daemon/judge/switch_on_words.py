@@ -99,7 +99,8 @@ def _why_not_observed(evidence: Evidence, a_min: float) -> str:
     if evidence.cause == CLIPPING:
         return f"clipping; {seen} is in range."
     if evidence.cause in (DEAD_TIME, NOT_ARMED):
-        return f"{evidence.cause}; {seen} was captured."
+        came = f" Of what came, {_volts(evidence.course.peak_v)} was seen." if evidence.found else ""
+        return f"{evidence.cause}; {seen} was captured.{came}"
     if evidence.cause == RATE:
         return f"rate too low for the shape: samples {capture.own_dt_s * 1e3:.3g} ms apart may miss the kick."
     if evidence.cause == COUPLING:
