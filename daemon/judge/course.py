@@ -41,7 +41,7 @@ class Course:
 
 def step_of(volts: Volts) -> float:
     """The converter's step as the values show it, 0 where they are not stepped."""
-    levels = np.unique(volts)
+    levels = np.unique(volts[np.isfinite(volts)])
     if len(levels) < 2 or len(levels) > 1024 or len(levels) * 4 > len(volts):
         return 0.0
     return float(np.diff(levels).min())
@@ -139,9 +139,15 @@ def later_steps(course: Course, dt_s: float, on: int, settled: int) -> tuple[tup
         at += int(above[0])
         top = at + int(np.argmax(np.abs(jump[at : at + 2 * width])))
         if _is_abrupt(jump, top, 2 * width):
-            found.append(((top + width - on) * dt_s, float(jump[top])))
+            found.append(((top + width - on) * dt_s, _between_states(mean, top + width, width)))
         at = top + 2 * width
     return tuple(found)
+
+
+def _between_states(mean: Volts, middle: int, width: int) -> float:
+    """From the level before to the level after, half a width away from the middle: a transition takes its time."""
+    before, after = middle - width - width // 2, middle + width // 2
+    return float(mean[min(after, len(mean) - 1)] - mean[max(before, 0)])
 
 
 def _is_abrupt(jump: Volts, top: int, away: int) -> bool:

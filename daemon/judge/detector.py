@@ -29,6 +29,7 @@ MOST_CLOSE = 64
 ROUNDS = 3
 PLAIN = 6.0  # sigma
 TUNINGS = 4
+CLEAR_SHARE = 0.5
 MISTUNED = 4.0  # sigma^2 that a better mains frequency would take off
 HUM_LOOKS = 3  # hum that may begin anywhere lends itself to noise: so many looks more, by the benchmark's empty records
 CHI_SQUARE_99 = 6.635  # of one degree of freedom
@@ -106,9 +107,12 @@ def search(
     steps = None if hum_from is None else record.step_range(hum_from)
     record, trial, place = _tuned(record, shapes, origins, steps, degree)
     whitener = whitener_of(_without_kick(trial, place))
-    if not whitener.changes_nothing:
+    # Among many gaps a filter finds nothing to stand on.
+    if not whitener.changes_nothing and whitener.clear(record.seen).sum() >= CLEAR_SHARE * record.seen.sum():
         trial = Trial(record, shapes, origins, whitener, degree)
         place = _best_place(trial, steps, near=place)
+    else:
+        whitener = Whitener.none()
     left = trial.residual(place)
     looks = len(shapes) * (1 if steps is None else HUM_LOOKS)
     limits = _thresholds(origins, expected, looks, trial.neighbours_correlate)
@@ -292,7 +296,9 @@ def _stands_out(left: Volts, sigma: float) -> bool:
     """Means over 1 to 243 samples of what drift and hum leave: a kick of whatever course shows in one of them."""
     total = np.concatenate([[0.0], np.cumsum(left / sigma)])
     widths = [width for width in WIDTHS if 4 * width <= len(left)]
-    limit = threshold(len(left) * max(len(widths), 1), ANY_COURSE_ALARM)
+    if not widths:
+        return False
+    limit = threshold(len(left) * len(widths), ANY_COURSE_ALARM)
     sums = [float(np.abs(total[width:] - total[:-width]).max()) / math.sqrt(width) for width in widths]
     return max(sums, default=0.0) > limit
 

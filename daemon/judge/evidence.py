@@ -14,6 +14,7 @@ from daemon.judge.course import Course, HumAfter
 from daemon.judge.detector import Search, search
 from daemon.judge.hum import Hum, Volts, fit_hum
 from daemon.judge.noise import noise_sigma
+from daemon.judge.onset import onset_before
 from daemon.judge.sizes import Size, beyond_range_v, size_of
 from daemon.judge.slide import Shape, place_shape
 from daemon.judge.trial import Record
@@ -68,7 +69,7 @@ def evidence_against(capture: Capture, healthy: Healthy, a_min: float, late_tole
     course = _course(capture)
     coverage = _coverage(capture, healthy, np.linspace(capture.earliest, latest, 21).round())
     end = len(capture.volts) - capture.on
-    final_samples = round(courses.FINAL_S / capture.dt_s)
+    final_samples = max(round(courses.FINAL_S / capture.dt_s), 1)
     healthy_final_v = healthy.level_v(end - final_samples, end)
     limit_v = max(courses.SETTLED_SHARE * abs(healthy.course.peak_v), courses.SETTLED_V)
     judgeable = healthy.duration < end - final_samples
@@ -139,7 +140,7 @@ def evidence_alone(capture: Capture, relay_delay_s: float) -> Evidence:
         capture,
         course,
         found.found,
-        (found.origin - capture.on) * capture.dt_s if found.found else None,
+        _onset_alone(capture, course) if found.found else None,
         _never_settles(capture, course, 0.0, limit_v, 0),
         hum,
         hum_follows,
@@ -147,6 +148,13 @@ def evidence_alone(capture: Capture, relay_delay_s: float) -> Evidence:
         float(capture.seen[max(first, 0) :].mean()) if first < len(capture.seen) else 0.0,
         found.threshold + POWER_Z,
     )
+
+
+def _onset_alone(capture: Capture, course: Course) -> float:
+    """A shape of the bank is like the kick at best; where that began is read off the course itself."""
+    start = min(max(capture.earliest, 0), course.peak_at)
+    onset = start + onset_before(course.smooth_v[start:], course.peak_at - start, course.sigma_v)
+    return (onset - capture.on) * capture.dt_s
 
 
 def _worst_detectability(found: Search, earliest: int, latest: int) -> float:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from daemon.judge.hum import Mask, Tones, Volts, harmonics_below, polynomial_columns, tones_of
 from daemon.judge.noise import robust_sigma
 from daemon.judge.slide import Frame, Shape, Slider
-from daemon.judge.whiten import Whitener
+from daemon.judge.whiten import ORDER, Whitener
 
 Places = NDArray[np.int64]
 
@@ -47,7 +47,7 @@ class Record:
 
     def step_range(self, first: int) -> tuple[int, int] | None:
         """Where hum may begin, from ``first`` on; None where neither side has enough periods for it."""
-        margin = round(LEAST_PERIODS / self.mains_hz / self.dt_s)
+        margin = max(round(LEAST_PERIODS / self.mains_hz / self.dt_s), 2 * ORDER)
         low, high = max(first, margin), self.n - margin
         return (low, high) if low <= high and self.harmonics else None
 

@@ -93,7 +93,8 @@ class Bench:
 
     def _verdict_after(self, t_us: int) -> dict[str, Any] | None:
         state = fetch_state(self._door)
-        new = [shown for shown in state["switch_ons"] if shown["point"] == self._point and shown["t_us"] > t_us - 500_000]
+        of_point = [shown for shown in state["switch_ons"] if shown["point"] == self._point]
+        new = [shown for shown in of_point if shown["t_us"] > t_us - 500_000]
         return new[0] if new and not state["awaiting_verdicts"] else None
 
 
