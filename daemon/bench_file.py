@@ -18,7 +18,7 @@ from drivers.resource_names import parse_resource
 
 KINDS = ("meter", "scope", "generator", "supply")
 LINKS = ("tcp", "serial", "vxi11", "hislip", "visa")
-ROLES = ("supply current",)
+ROLES = ("supply current", "supply output")
 PREPARED = ("roll", "single")
 POLL_S = {"meter": 0.2, "scope": 1.0, "generator": 5.0, "supply": 0.2}
 
@@ -28,12 +28,13 @@ INSTRUMENT_KEYS = {
     "resource": "its VISA resource name",
     "poll_s": "seconds between two polls",
     "probe": "name of the probe this input is; a list of names, one a channel, for a scope",
-    "role": '"supply current": its readings tell when the unit is switched on and off',
+    "role": '"supply current" or "supply output": its amperes or its output tell when the unit goes on and off',
     "link": "tcp, serial, vxi11, hislip or visa: forces the way to it, instead of the one its resource name implies",
     "timeout_s": "how long it may stay silent before it counts as lost",
     "accuracy": "{ percent_reading, percent_range } from its data sheet",
     "watch_switch_on": "true: this scope may be stopped for a moment after each switch-on to keep its record",
     "prepare_switch_on": '"roll" or "single": what this scope may be set to while the unit is off, and back afterwards',
+    "power_channel": "number of the scope's channel that carries the supply's current or a rail",
     "switch_on_a": "amperes above which the unit counts as on",
 }
 UNIT_KEYS = {
@@ -61,6 +62,7 @@ class Setup:
     role: str = ""
     watch_switch_on: bool = False
     prepare_switch_on: str = ""
+    power_channel: str = ""
     switch_on_a: float = 0.01
 
 
@@ -202,7 +204,7 @@ def _setup(table: _Table, folder: Path) -> Setup:
         table.refuse_unknown(INSTRUMENT_KEYS | dict(options))
     prepare = table.text("prepare_switch_on", choices=PREPARED)
     if prepare and kind and kind != "scope":
-        table.fault("prepare_switch_on", f"is for a scope, not for a {kind}")
+        table.fault("prepare_switch_on", f"is for a scope, not for a {kind}.")
     spec = InstrumentSpec(
         name=table.text("name", needed=True),
         kind=kind,
@@ -219,8 +221,16 @@ def _setup(table: _Table, folder: Path) -> Setup:
         role=table.text("role", choices=ROLES),
         watch_switch_on=table.flag("watch_switch_on") or bool(prepare),
         prepare_switch_on=prepare,
+        power_channel=_power_channel(table, kind),
         switch_on_a=table.number("switch_on_a", 0.01, lambda value: 0 < value < 100, "amperes above 0"),
     )
+
+
+def _power_channel(table: _Table, kind: str) -> str:
+    number = table.number("power_channel", 0, lambda value: value in range(9), "the number of a channel, 1 to 8")
+    if number and kind and kind != "scope":
+        table.fault("power_channel", f"is for a scope, not for a {kind}.")
+    return str(round(number)) if number else ""
 
 
 def _resource(table: _Table) -> str:
@@ -295,8 +305,8 @@ def _clashes(setups: list[Setup], file_name: str) -> list[str]:
     probes = [probe for setup in setups for probe in setup.probes]
     twice = [f"{file_name}: name {name!r} stands twice: every instrument needs its own." for name in _repeated(names)]
     twice += [f"{file_name}: probe {probe!r} stands twice: every probe needs its own." for probe in _repeated(probes)]
-    if sum(setup.role == "supply current" for setup in setups) > 1:
-        twice.append(f'{file_name}: role "supply current" stands twice: one instrument tells when the unit is on.')
+    if sum(bool(setup.role) for setup in setups) > 1:
+        twice.append(f"{file_name}: role: stands at two instruments: one of them tells when the unit is on.")
     return twice
 
 

@@ -21,6 +21,7 @@ import psutil
 from daemon.commands import Door, feed, say
 from daemon.judge.inputs import comparable, corner_hz, is_cut_off
 from daemon.judge.pieces import joined
+from daemon.judge.power_onset import power_onset
 from daemon.judge.switch_on import SwitchOnVerdict, judge_switch_on
 from daemon.records import SessionRecords, open_session
 from drivers.errors import CommandError, DoorError, ProbetrailError
@@ -46,8 +47,9 @@ def judge_capture(records: SessionRecords, facts: Mapping[str, Any]) -> dict[str
     note = ""
     if reference is not None and not comparable(trace, reference):
         reference, note = None, OTHER_COUPLING
+    facts = _dated_by_power(records, facts)
     record = joined([records.trace(number) for number in facts.get("pieces") or ()] or [trace])
-    unsure_us = facts.get("switch_on_half_width_us", 0) + record.half_width_us
+    unsure_us = facts.get("switch_on_half_width_us", 0) + (0 if facts.get("one_record") else record.half_width_us)
     ends_v = sorted(code * trace.scale_v + trace.offset_v for code in (trace.lowest_code, trace.highest_code))
     against = None
     if reference is not None:
@@ -68,6 +70,21 @@ def judge_capture(records: SessionRecords, facts: Mapping[str, Any]) -> dict[str
         coupled_hz=None if reference is None or reference.coupling == "AC" else corner_hz(trace),
     )
     return replace(verdict, why=f"{verdict.why} {note}".strip()).as_dict()
+
+
+def _dated_by_power(records: SessionRecords, facts: Mapping[str, Any]) -> Mapping[str, Any]:
+    """With the moment at which a channel of the same record shows the power come on, where there is one."""
+    if facts.get("power") is None:
+        return facts
+    power = records.trace(facts["power"])
+    half_us = facts.get("switch_on_half_width_us", 0) + power.t0_half_width_us
+    on_s = (facts["switch_on_t_us"] - power.t0_us) / 1e6
+    found = power_onset(power.volts, power.dt_s, on_s, half_us / 1e6, abs(power.scale_v))
+    if found is None:
+        return facts
+    # Both channels are of one record: where it lies on the time line does not matter between them.
+    dated = {"switch_on_t_us": power.t0_us + round(found[0] * 1e6), "switch_on_half_width_us": round(found[1] * 1e6)}
+    return {**facts, **dated, "one_record": True}
 
 
 def _was_clipped(records: SessionRecords, capture: int, reference: Trace) -> bool:

@@ -3,7 +3,7 @@
 import csv
 import io
 import math
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +11,7 @@ import numpy as np
 
 from daemon.judge.course import step_of
 from daemon.judge.hum import Volts
+from daemon.judge.ripple import ripple
 from daemon.judge.switch_on import judge_switch_on
 from drivers.errors import TraceFileError
 
@@ -116,6 +117,17 @@ def judge_trace_file(
         lsb_v=step_of(volts[np.isfinite(volts)]),
     )
     return replace(verdict, why=f"{verdict.why} {note}").as_dict()
+
+
+def ripple_of_file(path: Path | str) -> dict[str, Any]:
+    """Ripple and hum of a waveform file as plain JSON values, volts and hertz. Raises ``TraceFileError``."""
+    times_s, volts = _load(Path(path))
+    if np.isnan(volts).any():
+        raise TraceFileError(f"{path}: has gaps: ripple is measured over whole mains periods without any")
+    found = ripple(volts, _step_s(times_s), step_of(volts))
+    if found is None:
+        raise TraceFileError(f"{path}: is shorter than one period of the mains: take a record of 20 ms or more")
+    return asdict(found)
 
 
 def _told_switch_on(times_s: Volts, on_s: float, unsure_s: float) -> tuple[float, tuple[float, float], str]:

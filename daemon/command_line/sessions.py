@@ -1,4 +1,4 @@
-"""Commands on files: ``timeline``, ``history``, ``export`` and ``switch-on``."""
+"""Commands on files: ``timeline``, ``history``, ``export``, ``switch-on`` and ``ripple``."""
 
 import argparse
 import json
@@ -7,9 +7,10 @@ from pathlib import Path
 from typing import Any
 
 from daemon.export import export
+from daemon.quantity_words import amount
 from daemon.records import open_session
 from daemon.timeline import history_text, timeline, timeline_text
-from daemon.trace_file import judge_trace_file
+from daemon.trace_file import judge_trace_file, ripple_of_file
 
 
 def add_commands(groups: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -38,6 +39,11 @@ def add_commands(groups: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     )
     parser.add_argument("--json", action="store_true", help="one JSON object and nothing else")
     parser.set_defaults(carry_out=_switch_on)
+
+    parser = groups.add_parser("ripple", help="ripple and hum of a waveform file, over whole mains periods")
+    parser.add_argument("trace", type=Path, metavar="TRACE.csv")
+    parser.add_argument("--json", action="store_true", help="one JSON object and nothing else")
+    parser.set_defaults(carry_out=_ripple)
 
 
 def _number(text: str) -> float:
@@ -87,4 +93,15 @@ def _switch_on(options: argparse.Namespace) -> int:
     print(f"{answer['verdict']}. {answer['why']}")
     if answer["also"]:
         print("also: " + ", ".join(answer["also"]))
+    return 0
+
+
+def _ripple(options: argparse.Namespace) -> int:
+    found = ripple_of_file(options.trace)
+    if options.json:
+        _print_json(found)
+        return 0
+    print(f"{amount(found['peak_to_peak_v'], 'Vpp')}, {amount(found['rms_v'], 'V rms')} of all that is not DC.")
+    for number, rms_v in enumerate(found["harmonics_rms_v"], 1):
+        print(f"{number * found['mains_hz']:.2f} Hz: {amount(rms_v, 'V rms')}")
     return 0

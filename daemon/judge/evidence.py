@@ -34,7 +34,8 @@ class Evidence:
 
     ``needed`` is what it has to reach to be found 99 times in 100; ``onset_between_s`` the 95 % interval where
     the shape was found; ``cause`` why a kick would not have been seen; ``lag_s`` how much later than the
-    reference; ``late_s`` from where on that is late; None where it needs a reference.
+    reference; ``late_s`` from where on that is late; None where it needs a reference. ``muted_s``: a relay or mute
+    keeps the point quiet so long.
     """
 
     capture: Capture
@@ -55,6 +56,7 @@ class Evidence:
     healthy_final_v: float = 0.0
     onset_between_s: tuple[float, float] | None = None
     cause: str = ""
+    muted_s: float = 0.0
 
     @property
     def silent(self) -> bool:
@@ -147,6 +149,7 @@ def evidence_alone(capture: Capture, relay_delay_s: float) -> Evidence:
         courses.later_steps(course, capture.dt_s, capture.on, course.settled_at),
         float(capture.seen[max(first, 0) :].mean()) if first < len(capture.seen) else 0.0,
         found.threshold + POWER_Z,
+        muted_s=relay_delay_s,
     )
 
 

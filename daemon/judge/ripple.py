@@ -12,7 +12,10 @@ _SHORTEST_FOR_MEDIAN = 16
 
 @dataclass(frozen=True, slots=True)
 class Ripple:
-    """Over whole mains periods. Amplitudes at f and 2f are peak values; ``resolution_v`` is one step."""
+    """Over whole mains periods. Amplitudes at f and 2f are peak values; ``resolution_v`` is one step.
+
+    ``harmonics_rms_v`` are the rms values at f, 2f, 3f ..., as far as the sampling shows them.
+    """
 
     mains_hz: float
     peak_to_peak_v: float
@@ -21,6 +24,7 @@ class Ripple:
     at_2f_v: float
     uncertainty_v: float
     resolution_v: float
+    harmonics_rms_v: tuple[float, ...] = ()
 
 
 def peak_to_peak(trace: Trace) -> tuple[float, float]:
@@ -52,4 +56,5 @@ def ripple(volts: Volts, dt_s: float, resolution_v: float = 0.0) -> Ripple | Non
         hum.at_2f_v,
         hum.uncertainty_v,
         resolution_v,
+        tuple((np.hypot(*hum.weights.reshape(-1, 2).T) / np.sqrt(2)).tolist()),
     )

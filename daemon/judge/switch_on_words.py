@@ -90,6 +90,11 @@ def _why_not_observed(evidence: Evidence, a_min: float) -> str:
     capture = evidence.capture
     if capture.on >= len(capture.volts):
         return "the record ends before the switch-on."
+    if evidence.healthy is None and evidence.muted_s:
+        return (
+            f"a relay or mute keeps this point quiet for {evidence.muted_s:g} s after switch-on, and nothing stands"
+            " out of the noise after that: look at a point before it."
+        )
     if evidence.healthy is None:
         return (
             "nothing stands out of the noise, and without a reference of this point and mode"

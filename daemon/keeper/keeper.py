@@ -158,6 +158,8 @@ class Keeper:
         role = self._desk.instruments[instrument].setup.role
         if role == "supply current" and reading.quantity in switching.CURRENTS:
             self._watch.take_current(self._desk, instrument, reading)
+        elif role == "supply output" and reading.quantity is Quantity.OUTPUT:
+            self._watch.take_output(self._desk, reading)
         elif reading.quantity is Quantity.MAINS and reading.flags == Flag.NONE:
             self._desk.mains_v = reading.value
 

@@ -221,10 +221,11 @@ def _reference(desk: Desk, body: Body) -> Answer:
         raise CommandError("capture", "Name the unit first: a reference is kept for its model.")
     with open_session(desk.writer.path) as records:
         trace = records.trace(capture)
-    on_us = facts["switch_on_t_us"]
-    path = references.keep(desk.references_folder, desk.unit.unit, facts["point"], facts["mode"], trace, on_us)
-    references.remember(desk, Reference(facts["point"], facts["mode"], capture, on_us, str(path)))
-    sentence = f"Kept as the healthy switch-on of {facts['point']}."
+    on_us, point = facts["switch_on_t_us"], body.get("point") or facts["point"]
+    path = references.keep(desk.references_folder, desk.unit.unit, point, facts["mode"], trace, on_us)
+    references.remember(desk, Reference(point, facts["mode"], capture, on_us, str(path)))
+    taken = "" if point == facts["point"] else f", taken at {facts['point']}"
+    sentence = f"Kept as the healthy switch-on of {point}{taken}."
     return _done(sentence, desk.tell("note", sentence, data={"capture": capture}))
 
 

@@ -84,6 +84,15 @@ class SwitchWatch:
         if switched is not None:
             self._switch(desk, switched)
 
+    def take_output(self, desk: Desk, reading: Reading) -> None:
+        """What the supply that feeds the unit says of its output."""
+        if reading.flags != Flag.NONE:
+            return
+        switched = self._power.state(reading.t_us, reading.half_width_us, bool(reading.value))
+        self._note_power(desk)
+        if switched is not None:
+            self._switch(desk, switched)
+
     def mark(self, desk: Desk, on: bool, t_us: int) -> str:
         """A person says that the unit goes on or off; returns the sentence that answers."""
         word = "on" if on else "off"
@@ -185,11 +194,12 @@ class SwitchWatch:
 
     def _keep(self, desk: Desk, item: Awaited, pieces: Mapping[str, Sequence[Trace]]) -> None:
         kept = 0
+        power = _keep_power(desk, item, pieces)
         for channel, traces in pieces.items():
             probe = desk.probe_of(item.instrument, channel)
             if probe is not None and probe.point:
                 kept += 1
-                _keep_traces(desk, item, traces, probe)
+                _keep_traces(desk, item, traces, probe, power)
         if not kept:
             desk.tell("remark", f"{item.instrument}: no probe of it is on a named point, so its trace was not kept.")
 
@@ -257,7 +267,26 @@ def _points_of(desk: Desk, line: InstrumentLine) -> str:
     return ", ".join(probe.point for probe in desk.probes.values() if probe.instrument == name and probe.point)
 
 
-def _keep_traces(desk: Desk, item: Awaited, traces: Sequence[Trace], probe: Probe) -> None:
+def _keep_power(desk: Desk, item: Awaited, pieces: Mapping[str, Sequence[Trace]]) -> int | None:
+    """The channel on which the power is seen to come, as one whole record."""
+    channel = desk.instruments[item.instrument].setup.power_channel
+    traces = pieces.get(channel, ())
+    if len(traces) != 1:
+        return None
+    return desk.writer.add_capture(
+        traces[0],
+        role="kept",
+        point="",
+        leg="",
+        mode=desk.context["mode"],
+        condition=desk.context["condition"],
+        event=item.event,
+        instrument=item.instrument,
+        note="power",
+    )
+
+
+def _keep_traces(desk: Desk, item: Awaited, traces: Sequence[Trace], probe: Probe, power: int | None) -> None:
     """Several traces of one point have gaps between them; the first that reaches beyond the switch is shown."""
     mode = desk.context["mode"]
     numbers = [
@@ -280,6 +309,7 @@ def _keep_traces(desk: Desk, item: Awaited, traces: Sequence[Trace], probe: Prob
     facts: dict[str, Any] = {
         "capture": capture,
         "pieces": numbers if len(numbers) > 1 else [],
+        "power": power,
         "reference": reference.capture if reference else None,
         "reference_on_us": reference.on_us if reference else None,
         "point": probe.point,

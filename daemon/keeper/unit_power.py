@@ -19,7 +19,7 @@ class Switched:
     on: bool
     t_us: int
     half_width_us: int
-    seen_by: str  # "supply current" or "mark"
+    seen_by: str  # "supply current", "supply output" or "mark"
 
 
 class UnitPower:
@@ -46,6 +46,16 @@ class UnitPower:
         self._other_side.append((t_us, half_width_us))
         return self._switch(now_on) if len(self._other_side) >= BELIEVED else None
 
+    def state(self, t_us: int, half_width_us: int, on: bool) -> Switched | None:
+        """Take what a supply says of its output; returns the switch that it tells, if any."""
+        before, self._before = self._before, (t_us, half_width_us)
+        if self.on is None or on == self.on or before is None:
+            self.on = on
+            return None
+        earliest_us, latest_us = before[0] - before[1], t_us + half_width_us
+        half_us = max(1, (latest_us - earliest_us) // 2)
+        return self._seen(Switched(on, (earliest_us + latest_us) // 2, half_us, "supply output"))
+
     def mark(self, on: bool, t_us: int) -> Switched | None:
         """Take a person's word; None where the supply current has told the same switch already."""
         if self._last and self._last.on == on and abs(t_us - self._last.t_us) <= SAME_SWITCH_US:
@@ -59,7 +69,10 @@ class UnitPower:
         middle_us = (earliest_us + latest_us) // 2
         self._other_side.clear()
         self._before = (first_us, first_half_us)
-        seen = Switched(on, middle_us, max(1, (latest_us - earliest_us) // 2), "supply current")
+        return self._seen(Switched(on, middle_us, max(1, (latest_us - earliest_us) // 2), "supply current"))
+
+    def _seen(self, seen: Switched) -> Switched | None:
+        on, middle_us = seen.on, seen.t_us
         marked = self._last is not None and self._last.on == on and self._last.seen_by == "mark"
         if marked and self._last is not None and abs(middle_us - self._last.t_us) <= SAME_SWITCH_US:
             self.on = on

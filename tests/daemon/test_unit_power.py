@@ -61,3 +61,25 @@ def test_one_switch_seen_by_both_is_told_once(mark_first):
 def test_a_backward_current_counts_by_its_size():
     """A clamp put on the wrong way round reads negative (common practice, no source)."""
     assert len(feed(UnitPower(0.01), 0.0, 0.0, -0.4, -0.4)) == 1
+
+
+def test_a_supply_that_says_that_its_output_is_on_is_believed_at_once():
+    power = UnitPower(0.01)
+    assert power.state(0, 5_000, False) is None
+    switched = power.state(200_000, 5_000, True)
+    assert (switched.on, switched.seen_by) == (True, "supply output")
+    assert (switched.t_us, switched.half_width_us) == (100_000, 105_000)
+    assert power.state(400_000, 5_000, True) is None
+
+
+def test_an_output_that_is_found_on_was_not_seen_being_switched():
+    power = UnitPower(0.01)
+    assert power.state(0, 5_000, True) is None
+    assert power.on is True
+
+
+def test_a_mark_and_the_supply_s_word_are_one_switch():
+    power = UnitPower(0.01)
+    power.state(0, 0, False)
+    assert power.mark(True, 150_000) is not None
+    assert power.state(200_000, 0, True) is None

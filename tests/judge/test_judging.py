@@ -115,6 +115,27 @@ def test_a_reference_that_was_ac_coupled_is_not_held_against_a_record_that_was_n
     assert "keep a new reference with DC coupling" in verdict["why"]
 
 
+def test_a_channel_that_shows_the_power_dates_the_switch_on(session, waveform, through_a_scope):
+    """The kick comes 0.3 s after the power: late by the rail's own channel, not by a mark of +-1 s."""
+    path, facts, writer = session
+    volts, dt_s = waveform("s4_after")
+    late = np.concatenate([np.zeros(round(0.3 / dt_s)), volts])
+    times_s = np.arange(len(late)) * dt_s
+    rail = 12 * (1 - np.exp(-times_s / 0.02))
+    tags = {"point": "C308", "leg": "", "mode": "PLAY", "condition": "direct"}
+    captures = [
+        writer.add_capture(trace_of(through_a_scope(each, dt_s, 0.12, seed=n), dt_s, 0.12), role="switch-on", **tags)
+        for n, each in enumerate((late, rail))
+    ]
+    writer.commit()
+    marked = facts | {"capture": captures[0], "switch_on_half_width_us": 1_000_000}
+    with open_session(path) as records:
+        assert judge_capture(records, marked)["verdict"] == "same"
+        told = judge_capture(records, marked | {"power": captures[1]})
+    assert told["verdict"] == "late"
+    assert told["late_by_s"] == pytest.approx(0.3, abs=0.02)
+
+
 def test_a_capture_without_a_reference_is_never_missing(session):
     path, facts, _ = session
     with open_session(path) as records:

@@ -1,11 +1,15 @@
+import json
 import math
 
 import numpy as np
 import pytest
 
+from daemon.command_line import main
 from daemon.judge.hum import fit_hum, mains_frequency
 from daemon.judge.noise import noise_sigma, robust_sigma
 from daemon.judge.ripple import peak_to_peak, ripple
+from daemon.trace_file import ripple_of_file
+from drivers.errors import TraceFileError
 from drivers.readings import Trace
 
 DT_S = 1 / 5000
@@ -97,3 +101,24 @@ def test_a_kick_does_not_hide_the_frequency_of_small_hum():
         volts = np.random.default_rng(seed).normal(0, 0.009, 10_000) + 0.0032 * np.sin(2 * np.pi * 100 * t) * (t > 2.5)
         volts[5000:5003] = -1.5
         assert mains_frequency(volts, 5e-4, np.ones(10_000, bool)) == pytest.approx(50.0, abs=0.1)
+
+
+def test_the_harmonics_of_a_file_are_those_of_fourier(tmp_path, capsys):
+    """A square wave has 4 / (n pi) of its amplitude at odd harmonics: of 1 Vpp 0.4502, 0.1501, 0.0900 V rms."""
+    volts = wave("square", 50.0, 1.0)
+    path = tmp_path / "square.csv"
+    path.write_text("t_s,v\n" + "\n".join(f"{n * DT_S:.6f},{v:.4f}" for n, v in enumerate(volts)))
+    assert main(["ripple", str(path), "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    odd = [found["harmonics_rms_v"][n] for n in (0, 2, 4)]
+    assert odd == pytest.approx([math.sqrt(2) / (n * math.pi) for n in (1, 3, 5)], rel=0.02)
+    assert max(found["harmonics_rms_v"][n] for n in (1, 3, 5)) < 0.01
+    assert main(["ripple", str(path)]) == 0
+    assert "50.00 Hz: 450" in capsys.readouterr().out
+
+
+def test_a_file_shorter_than_a_mains_period_says_so(tmp_path):
+    path = tmp_path / "short.csv"
+    path.write_text("t_s,v\n" + "\n".join(f"{n * 1e-5:.6f},{n}" for n in range(100)))
+    with pytest.raises(TraceFileError, match="shorter than one period"):
+        ripple_of_file(path)

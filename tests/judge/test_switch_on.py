@@ -191,6 +191,8 @@ def test_without_a_reference_a_kick_is_told_but_not_judged(judged):
 def test_a_relays_delay_counts_where_there_is_no_reference(judged):
     verdict = judged("s2", reference=None, relay_delay_s=1.0)
     assert verdict.verdict == "not observed"
+    assert "keeps this point quiet for 1 s" in verdict.why
+    assert "look at a point before it" in verdict.why
 
 
 def test_the_verdict_is_plain_json_and_the_first_that_is_true(judged):
