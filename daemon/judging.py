@@ -12,86 +12,20 @@ import logging
 import threading
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import psutil
 
+from daemon.captured import judge_capture
 from daemon.commands import Door, feed, say
-from daemon.judge.inputs import comparable, corner_hz, is_cut_off
-from daemon.judge.pieces import joined
-from daemon.judge.power_onset import power_onset
-from daemon.judge.switch_on import SwitchOnVerdict, judge_switch_on
 from daemon.records import SessionRecords, open_session
 from drivers.errors import CommandError, DoorError, ProbetrailError
-from drivers.readings import Trace
 
 FIRST_WAIT_S, LONGEST_WAIT_S = 0.25, 5.0
 LOOK_AT_PARENT_S = 1.0
-CUT_OFF_INPUT = "Not observed: the scope's input was switched to ground, so its line is flat whatever the point does."
-OTHER_COUPLING = "The reference was taken AC-coupled and this record was not: keep a new reference with DC coupling."
 
 _log = logging.getLogger(__name__)
-
-
-def judge_capture(records: SessionRecords, facts: Mapping[str, Any]) -> dict[str, Any]:
-    """The verdict on one capture of a session as plain JSON values; ``facts`` are its event's data.
-
-    Raises ``SessionError`` where the session does not hold the capture.
-    """
-    trace = records.trace((facts.get("pieces") or [facts["capture"]])[-1])
-    if is_cut_off(trace):
-        return SwitchOnVerdict("not observed", why=CUT_OFF_INPUT, cause="coupling").as_dict()
-    reference = None if facts.get("reference") is None else records.trace(facts["reference"])
-    note = ""
-    if reference is not None and not comparable(trace, reference):
-        reference, note = None, OTHER_COUPLING
-    facts = _dated_by_power(records, facts)
-    record = joined([records.trace(number) for number in facts.get("pieces") or ()] or [trace])
-    unsure_us = facts.get("switch_on_half_width_us", 0) + (0 if facts.get("one_record") else record.half_width_us)
-    ends_v = sorted(code * trace.scale_v + trace.offset_v for code in (trace.lowest_code, trace.highest_code))
-    against = None
-    if reference is not None:
-        unsure_us += reference.t0_half_width_us
-        on_us = facts.get("reference_on_us") or reference.t0_us
-        against = (reference.volts, reference.dt_s, (on_us - reference.t0_us) / 1e6)
-    verdict = judge_switch_on(
-        record.volts,
-        trace.dt_s,
-        on_s=(facts["switch_on_t_us"] - record.t0_us) / 1e6,
-        on_uncertainty_s=unsure_us / 1e6,
-        reference=against,
-        reference_clipped=reference is not None and _was_clipped(records, facts["reference"], reference),
-        lowest_v=ends_v[0],
-        highest_v=ends_v[1],
-        lsb_v=abs(trace.scale_v),
-        relay_delay_s=facts.get("relay_delay_s", 0.0),
-        coupled_hz=None if reference is None or reference.coupling == "AC" else corner_hz(trace),
-    )
-    return replace(verdict, why=f"{verdict.why} {note}".strip()).as_dict()
-
-
-def _dated_by_power(records: SessionRecords, facts: Mapping[str, Any]) -> Mapping[str, Any]:
-    """With the moment at which a channel of the same record shows the power come on, where there is one."""
-    if facts.get("power") is None:
-        return facts
-    power = records.trace(facts["power"])
-    half_us = facts.get("switch_on_half_width_us", 0) + power.t0_half_width_us
-    on_s = (facts["switch_on_t_us"] - power.t0_us) / 1e6
-    found = power_onset(power.volts, power.dt_s, on_s, half_us / 1e6, abs(power.scale_v))
-    if found is None:
-        return facts
-    # Both channels are of one record: where it lies on the time line does not matter between them.
-    dated = {"switch_on_t_us": power.t0_us + round(found[0] * 1e6), "switch_on_half_width_us": round(found[1] * 1e6)}
-    return {**facts, **dated, "one_record": True}
-
-
-def _was_clipped(records: SessionRecords, capture: int, reference: Trace) -> bool:
-    """Only a scope's own codes tell: a reference read from a file fills its codes from end to end."""
-    captures = records.captures()
-    by_scope = captures[(captures["id"] == capture) & (captures["instrument"] != "")]
-    return reference.clipped and len(by_scope) > 0
 
 
 def unjudged(records: SessionRecords) -> list[dict[str, Any]]:

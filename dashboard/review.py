@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from daemon.captured import opened
 from daemon.records import Overview, SessionRecords, SessionSummary, list_sessions, open_session, says_nothing
 from dashboard.live import Relay
 from dashboard.placement_panel import history_words, stay_words
@@ -123,6 +124,11 @@ class Review:
         """One kept trace: ``rows`` of [seconds since switch-on, lowest volts, highest volts]."""
         with open_session(self.file_of(name)) as records:
             return {"rows": Traces(records).rows(number, TRACE_POINTS)}
+
+    def opened(self, name: str, number: int) -> dict[str, Any]:
+        """How the verdict on a capture came about: trace, model, what it leaves, reference, window, coverage."""
+        with open_session(self.file_of(name)) as records:
+            return opened(records, number)
 
     def thumbnails(self, name: str, numbers: list[int]) -> dict[str, Rows]:
         """Several kept traces by number, small; those that cannot be read are left out."""

@@ -16,7 +16,7 @@ MOST_MINUTES = 120
 
 
 def add_routes(server: FastAPI, door: Door, review: Review) -> None:
-    """Serve ``POST /do``, ``GET /recent`` and ``GET /capture``."""
+    """Serve ``POST /do``, ``GET /recent``, ``GET /capture`` and ``GET /opened``."""
 
     async def do(request: Request) -> JSONResponse:
         try:
@@ -31,9 +31,13 @@ def add_routes(server: FastAPI, door: Door, review: Review) -> None:
     async def capture(number: int, session: str = "") -> JSONResponse:
         return await run_in_threadpool(_answer, review.capture, session, number)
 
+    async def opened(number: int, session: str = "") -> JSONResponse:
+        return await run_in_threadpool(_answer, review.opened, session, number)
+
     server.add_api_route("/do", do, methods=["POST"])
     server.add_api_route("/recent", recent, methods=["GET"])
     server.add_api_route("/capture", capture, methods=["GET"])
+    server.add_api_route("/opened", opened, methods=["GET"])
 
 
 def _said(door: Door, body: Any) -> JSONResponse:

@@ -1,7 +1,7 @@
 """What a record says about a switch-on, before any verdict: with a reference, or alone."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,7 +35,8 @@ class Evidence:
     ``needed`` is what it has to reach to be found 99 times in 100; ``onset_between_s`` the 95 % interval where
     the shape was found; ``cause`` why a kick would not have been seen; ``lag_s`` how much later than the
     reference; ``late_s`` from where on that is late; None where it needs a reference. ``muted_s``: a relay or mute
-    keeps the point quiet so long.
+    keeps the point quiet so long. ``model_v`` (drift, hum and the fitted shape, shape (n,)) leaves noise of
+    ``sigma_v``; ``level_v`` is where the record stood before the switch-on.
     """
 
     capture: Capture
@@ -57,6 +58,9 @@ class Evidence:
     onset_between_s: tuple[float, float] | None = None
     cause: str = ""
     muted_s: float = 0.0
+    model_v: Volts = field(default_factory=lambda: np.zeros(0))
+    sigma_v: float = 0.0
+    level_v: float = 0.0
 
     @property
     def silent(self) -> bool:
@@ -104,6 +108,9 @@ def evidence_against(capture: Capture, healthy: Healthy, a_min: float, late_tole
         healthy_final_v,
         between_s,
         cause_of(capture, healthy, found.sigma_v, needed / a_min, (capture.earliest, latest)),
+        model_v=found.drift + found.hum + found.fitted,
+        sigma_v=found.sigma_v,
+        level_v=courses.baseline(capture.volts, capture.seen, capture.earliest)[0],
     )
 
 
@@ -150,6 +157,8 @@ def evidence_alone(capture: Capture, relay_delay_s: float) -> Evidence:
         float(capture.seen[max(first, 0) :].mean()) if first < len(capture.seen) else 0.0,
         found.threshold + POWER_Z,
         muted_s=relay_delay_s,
+        model_v=found.drift + found.hum + found.fitted,
+        sigma_v=found.sigma_v,
     )
 
 

@@ -98,10 +98,44 @@ def judge_switch_on(
     ``relay_delay_s`` counts only without a reference, which has its own delay in it; ``coupled_hz`` is the
     corner of the input's AC coupling (None: DC), which the reference was taken without.
     """
+    return examine_switch_on(
+        volts,
+        dt_s,
+        on_s=on_s,
+        reference=reference,
+        on_uncertainty_s=on_uncertainty_s,
+        reference_clipped=reference_clipped,
+        lowest_v=lowest_v,
+        highest_v=highest_v,
+        lsb_v=lsb_v,
+        relay_delay_s=relay_delay_s,
+        a_min=a_min,
+        late_tolerance_s=late_tolerance_s,
+        coupled_hz=coupled_hz,
+    )[0]
+
+
+def examine_switch_on(
+    volts: Volts,
+    dt_s: float,
+    *,
+    on_s: float,
+    reference: tuple[Volts, float, float] | None = None,
+    on_uncertainty_s: float | tuple[float, float] = 0.0,
+    reference_clipped: bool = False,
+    lowest_v: float | None = None,
+    highest_v: float | None = None,
+    lsb_v: float | None = None,
+    relay_delay_s: float = 0.0,
+    a_min: float = A_MIN,
+    late_tolerance_s: float = LATE_TOLERANCE_S,
+    coupled_hz: float | None = None,
+) -> tuple[SwitchOnVerdict, Evidence | None]:
+    """As ``judge_switch_on``, with the evidence; None where there was nothing to look at."""
     unsure = on_uncertainty_s if isinstance(on_uncertainty_s, tuple) else (on_uncertainty_s,) * 2
     capture = ready_capture(volts, dt_s, on_s, unsure, lowest_v, highest_v, lsb_v)
     if not capture.is_usable:
-        return SwitchOnVerdict("not observed", why=why_nothing(capture), cause=cause_of_nothing(capture))
+        return SwitchOnVerdict("not observed", why=why_nothing(capture), cause=cause_of_nothing(capture)), None
     if reference is None:
         evidence = evidence_alone(capture, relay_delay_s)
     else:
@@ -113,7 +147,7 @@ def judge_switch_on(
             coupled_hz=coupled_hz,
         )
         evidence = evidence_against(capture, healthy, a_min, late_tolerance_s)
-    return verdict_on(evidence, a_min)
+    return verdict_on(evidence, a_min), evidence
 
 
 def verdict_on(evidence: Evidence, a_min: float = A_MIN) -> SwitchOnVerdict:
@@ -194,4 +228,4 @@ def _known(value: Any) -> Any:
     return [_known(each) for each in value] if isinstance(value, tuple) else value
 
 
-__all__ = ["Capture", "SwitchOnVerdict", "judge_switch_on", "verdict_on"]
+__all__ = ["Capture", "Evidence", "SwitchOnVerdict", "examine_switch_on", "judge_switch_on", "verdict_on"]

@@ -8,11 +8,12 @@ could have shown a kick.
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 from daemon.bench_file import Setup
 from daemon.keeper import placing, references
-from daemon.keeper.desk import Desk, InstrumentLine
+from daemon.keeper.desk import Desk, InstrumentLine, Reference
 from daemon.keeper.probe import Probe
 from daemon.keeper.readying import ARMED, Ready
 from daemon.keeper.unit_power import Switched, UnitPower
@@ -312,6 +313,7 @@ def _keep_traces(desk: Desk, item: Awaited, traces: Sequence[Trace], probe: Prob
         "power": power,
         "reference": reference.capture if reference else None,
         "reference_on_us": reference.on_us if reference else None,
+        "compared_with": _reference_words(reference) if reference else "",
         "point": probe.point,
         "leg": probe.leg,
         "mode": mode,
@@ -327,9 +329,15 @@ def _keep_traces(desk: Desk, item: Awaited, traces: Sequence[Trace], probe: Prob
     desk.after_commit.append(lambda: desk.tell("capture", text, data=facts))
 
 
+def _reference_words(reference: Reference) -> str:
+    """Which healthy switch-on that is."""
+    mode = f" in {reference.mode}" if reference.mode else ""
+    return f"the healthy switch-on of {reference.point}{mode} ({Path(reference.file).name})"
+
+
 def note_verdict(desk: Desk, facts: Mapping[str, Any], verdict: Mapping[str, Any]) -> int:
     """Keep what a switch-on looked like; the newest of each point is on the screens."""
-    told = ("capture", "reference", "point", "leg", "mode", "switch_on_t_us")
+    told = ("capture", "reference", "compared_with", "point", "leg", "mode", "switch_on_t_us")
     data = {key: facts.get(key) for key in told} | dict(verdict)
     data["t_us"] = facts["switch_on_t_us"]
     desk.verdicts[facts["point"], facts["leg"]] = data

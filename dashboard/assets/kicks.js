@@ -1,6 +1,7 @@
 // Switch-on verdicts: one drawing a watched point, and the banner that cannot be overlooked.
 
 import { el, refill } from "./dom.js";
+import { howJudged } from "./kick-opened.js";
 import { bench, hear, say } from "./link.js";
 import { axisWords, clock, steps } from "./numbers.js";
 import { colour, prepare, rule, write } from "./paint.js";
@@ -92,6 +93,7 @@ function card(kick) {
     canvas,
     el("p", { class: "legend" }, el("span", { class: "line-now" }, "this switch-on"), kick.reference ? el("span", { class: "line-reference" }, "reference") : "no reference yet"),
     el("p", { class: "why" }, kick.why ?? ""),
+    howJudged(kick),
     keepButton(kick),
   );
 }

@@ -12,14 +12,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from daemon.captured import judge_capture, opened
 from daemon.commands import Door, fetch_state
 from daemon.feed import Feed, text_frame
-from daemon.judging import judge_capture, keep_judging, unjudged, until_parent_ends
+from daemon.judging import keep_judging, unjudged, until_parent_ends
 from daemon.records import open_session
 from daemon.server import Server, make_app
 from daemon.store.writer import SessionWriter
 from drivers.clock import HandClock
-from drivers.errors import DoorError
+from drivers.errors import DoorError, SessionError
 from drivers.readings import Trace
 
 WAIT_S = 60
@@ -140,6 +141,29 @@ def test_a_capture_without_a_reference_is_never_missing(session):
     path, facts, _ = session
     with open_session(path) as records:
         assert judge_capture(records, facts | {"reference": None})["verdict"] == "size uncertain"
+
+
+def test_a_verdict_can_be_opened(session):
+    path, facts, _ = session
+    with open_session(path) as records:
+        told = opened(records, facts["capture"])
+        volts = records.trace(facts["capture"]).volts
+    assert told["verdict"] == "missing"
+    assert told["compared_with"].startswith("nothing: there was no reference") is ("compared_with" not in facts)
+    assert told["coverage"] == pytest.approx(1, abs=0.01)
+    assert told["window_s"] == pytest.approx([-0.15, 0.15], abs=0.01)
+    rows = np.array(told["rows"], dtype=float)
+    assert rows.shape[1] == 7 and 300 <= len(rows) <= 400
+    assert (rows[:, 1].min(), rows[:, 2].max()) == pytest.approx((volts.min(), volts.max()))
+    # Trace, less the model, is what is left; the reference's kick is seen beside it.
+    assert np.nanmax(np.abs(rows[:, 5:])) < np.ptp(volts) + 1e-9
+    assert np.nanmax(np.abs(rows[:, 4])) > 5 * np.ptp(volts)
+    json.dumps(told, allow_nan=False)
+
+
+def test_only_a_switch_on_can_be_opened(session):
+    with open_session(session[0]) as records, pytest.raises(SessionError, match="no switch-on capture 99"):
+        opened(records, 99)
 
 
 def test_what_has_a_verdict_is_not_asked_for_again(session):
