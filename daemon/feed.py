@@ -6,6 +6,7 @@ A listener that does not keep up is let go, not waited for: it comes back and ge
 import asyncio
 import json
 import struct
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -23,8 +24,11 @@ def text_frame(message: dict[str, Any]) -> str:
     return json.dumps(message, separators=(",", ":"), allow_nan=False)
 
 
-def trace_frame(instrument: str, trace: Trace) -> bytes:
-    """A trace for the screen: header, then float32 volts, lowest and highest of each stretch where it is long."""
+def trace_frame(instrument: str, trace: Trace, hum: Mapping[str, float] | None = None) -> bytes:
+    """A trace for the screen: header, then float32 volts, lowest and highest of each stretch where it is long.
+
+    ``hum`` are its ``mains_hz`` and rms volts ``f_v`` and ``two_f_v`` there and at twice that.
+    """
     volts, dt_s = thinned(trace.volts.astype(np.float32), trace.dt_s)
     ends = (trace.lowest_code * trace.scale_v + trace.offset_v, trace.highest_code * trace.scale_v + trace.offset_v)
     header = {
@@ -37,6 +41,7 @@ def trace_frame(instrument: str, trace: Trace) -> bytes:
         "clipped": trace.clipped,
         "lowest_v": min(ends),
         "highest_v": max(ends),
+        "hum": hum,
     }
     text = json.dumps(header).encode()
     text += b" " * (-len(text) % 4)  # so that the floats lie on a four-byte boundary for the browser

@@ -8,6 +8,7 @@ from daemon.judge.hum import Volts, fit_hum, mains_frequency
 from drivers.readings import Trace
 
 _SHORTEST_FOR_MEDIAN = 16
+MOST_SAMPLES, LEAST_SAMPLES = 2000, 50
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,3 +59,10 @@ def ripple(volts: Volts, dt_s: float, resolution_v: float = 0.0) -> Ripple | Non
         resolution_v,
         tuple((np.hypot(*hum.weights.reshape(-1, 2).T) / np.sqrt(2)).tolist()),
     )
+
+
+def hum_of(trace: Trace) -> Ripple | None:
+    """Ripple of the end of a trace, for screens: at most ``MOST_SAMPLES`` of it, over whole mains periods."""
+    end = trace.codes[-MOST_SAMPLES:]
+    volts = end.astype(np.float64) * trace.scale_v + trace.offset_v
+    return ripple(volts, trace.dt_s, abs(trace.scale_v)) if len(end) >= LEAST_SAMPLES else None

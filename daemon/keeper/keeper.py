@@ -11,6 +11,7 @@ from typing import Any
 from daemon.acts import Act, Acted
 from daemon.bench_file import Bench, UnitCard, raised_ceiling
 from daemon.feed import Feed, text_frame, trace_frame
+from daemon.judge.ripple import hum_of
 from daemon.keeper import orders, placing, switching
 from daemon.keeper.armed import take_capture
 from daemon.keeper.desk import Desk
@@ -30,6 +31,7 @@ READINGS_S = 0.05
 STATE_S = 0.1
 REFRESH_S = 0.5  # values in the state grow old without anything in it changing
 CLOCK_STEP_US = 50_000
+HUM_S = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +83,7 @@ class Keeper:
         self._waiting_rows: dict[int, list[list[float | int | None]]] = {}
         self._committed_s = self._sent_s = self._state_s = clock.monotonic_s()
         self._drift_us = clock.drift_us()
+        self._hums: dict[tuple[str, str], tuple[float, dict[str, float] | None]] = {}
         self._desk: Desk
         self.state_text = "{}"
         self.session = Path()
@@ -151,7 +154,18 @@ class Keeper:
         for trace in traces:
             placing.take_trace(self._desk, instrument, trace)
             if self._feed.heard:
-                self._feed.send(trace_frame(instrument, trace))
+                self._feed.send(trace_frame(instrument, trace, self._hum(instrument, trace)))
+
+    def _hum(self, instrument: str, trace: Trace) -> dict[str, float] | None:
+        """Worked out once a second for each channel: nobody reads it faster, and polls come first."""
+        known = self._hums.get((instrument, trace.channel))
+        now_s = self._clock.monotonic_s()
+        if known is None or now_s - known[0] >= HUM_S:
+            found = hum_of(trace)
+            rms_v = (*found.harmonics_rms_v, 0.0, 0.0) if found else ()
+            hum = {"mains_hz": found.mains_hz, "f_v": rms_v[0], "two_f_v": rms_v[1]} if found else None
+            known = self._hums[instrument, trace.channel] = now_s, hum
+        return known[1]
 
     def _take_reading(self, instrument: str, reading: Reading) -> None:
         placing.take_reading(self._desk, instrument, reading)

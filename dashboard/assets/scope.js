@@ -97,11 +97,18 @@ function draw() {
   return null;
 }
 
+// What the mains has in it: twice its frequency is ripple, its own points to one diode of a bridge.
+function humWords({ hum }) {
+  if (!hum) return "";
+  const at = (times) => `${(times * hum.mains_hz).toFixed(0)} Hz ${text(times === 1 ? hum.f_v : hum.two_f_v, "V", 2)}`;
+  return `; rms at ${at(1)}, ${at(2)}`;
+}
+
 function describe() {
   const all = inOrder();
   if (!all.length) return;
   const old_s = (now_us() - Math.max(...all.map(({ header }) => header.t0_us + header.dt_s * header.n * 1e6))) / 1e6;
-  const each = all.map(({ header, lowest, highest }, n) => el("span", { class: `line-${n + 1}` }, `${nameOf(header)}: ${text(lowest, "V", 3)} to ${text(highest, "V", 3)}`));
+  const each = all.map(({ header, lowest, highest }, n) => el("span", { class: `line-${n + 1}` }, `${nameOf(header)}: ${text(lowest, "V", 3)} to ${text(highest, "V", 3)}${humWords(header)}`));
   words.replaceChildren(...each, el("span", { class: old_s > 5 ? "old" : "" }, old_s > 5 ? `last trace ${ago(old_s)} ago` : ""));
   canvas.setAttribute("aria-label", words.textContent);
 }

@@ -341,3 +341,17 @@ def test_a_new_session_of_the_bench_file_s_unit_keeps_its_drawing(desk, tmp_path
     fields = {"unit": "cassette deck", "protection": "double-insulated", "rated_mains_v": 230.0}
     desk.say("session", do="start", file=str(tmp_path / "again.session"), **fields)
     assert desk.state()["modes"] == ["STOP", "PLAY"]
+
+
+def test_what_the_mains_has_in_a_trace_goes_with_it_to_the_screens(desk):
+    frames = []
+    desk.keeper._feed = type("Listened", (), {"heard": True, "send": lambda self, frame: frames.append(frame)})()
+    times_s = np.arange(2000) * 0.001
+    codes = np.round(50 * np.sin(2 * np.pi * 50 * times_s)).astype(np.int16)
+    desk.send("scope", traces=[Trace(desk.clock.now_us(), 0.001, codes, 0.1, 0.0, "1")])
+    (frame,) = [each for each in frames if isinstance(each, bytes)]
+    size = int.from_bytes(frame[:4], "little")
+    hum = json.loads(frame[4 : 4 + size])["hum"]
+    assert hum["mains_hz"] == pytest.approx(50, abs=0.05)
+    assert hum["f_v"] == pytest.approx(5 / math.sqrt(2), rel=0.01)
+    assert hum["two_f_v"] == pytest.approx(0, abs=0.05)

@@ -1,4 +1,4 @@
-"""A verdict on a switch-on can be opened: what was seen, modelled, left and compared with, and how much was captured."""
+"""A verdict on a switch-on can be opened: what was seen, modelled, left and compared with, how much was captured."""
 
 from playwright.sync_api import BrowserContext, expect
 

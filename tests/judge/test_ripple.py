@@ -7,7 +7,7 @@ import pytest
 from daemon.command_line import main
 from daemon.judge.hum import fit_hum, mains_frequency
 from daemon.judge.noise import noise_sigma, robust_sigma
-from daemon.judge.ripple import peak_to_peak, ripple
+from daemon.judge.ripple import hum_of, peak_to_peak, ripple
 from daemon.trace_file import ripple_of_file
 from drivers.errors import TraceFileError
 from drivers.readings import Trace
@@ -122,3 +122,11 @@ def test_a_file_shorter_than_a_mains_period_says_so(tmp_path):
     path.write_text("t_s,v\n" + "\n".join(f"{n * 1e-5:.6f},{n}" for n in range(100)))
     with pytest.raises(TraceFileError, match="shorter than one period"):
         ripple_of_file(path)
+
+
+def test_the_end_of_a_trace_is_enough_for_the_screen():
+    volts = wave("sine", 100.0, 4.0, 0.5)
+    found = hum_of(trace(np.round(volts / 0.01)))
+    assert found.harmonics_rms_v[1] == pytest.approx(0.25 / math.sqrt(2), rel=0.02)
+    assert found.harmonics_rms_v[0] < 0.005
+    assert hum_of(trace([1, 2, 3])) is None
