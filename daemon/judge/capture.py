@@ -194,10 +194,10 @@ def _thinned(volts: Volts, low_v: float, high_v: float) -> tuple[Volts, Mask, Ma
     captured = np.isfinite(means)  # a mean over a gap is none
     lowest, highest = (blocks.min(axis=1), blocks.max(axis=1)) if factor > 1 else (volts, volts)
     clipped = captured & ((lowest <= low_v) | (highest >= high_v))
-    return _bridged(means, captured), captured, clipped, factor
+    return bridged(means, captured), captured, clipped, factor
 
 
-def _bridged(volts: Volts, captured: Mask) -> Volts:
+def bridged(volts: Volts, captured: Mask) -> Volts:
     """Gaps as straight lines: they count nowhere, and a course must not fall into a hole there."""
     if captured.all() or not captured.any():
         return np.where(captured, volts, 0.0)

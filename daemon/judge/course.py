@@ -96,8 +96,8 @@ def course_of(volts: Volts, dt_s: float, first: int, sigma_v: float, level: tupl
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class HumAfter:
-    """Hum of what followed the switch-on, fitted from sample ``start`` on."""
+class PlacedHum:
+    """Hum of a stretch, fitted from sample ``start`` on."""
 
     start: int
     hum: Hum
@@ -107,16 +107,36 @@ class HumAfter:
         return self.hum.wave((np.arange(n, dtype=np.float64) - self.start) * dt_s)
 
 
+def hum_between(
+    volts: Volts, seen: Mask, dt_s: float, ends: tuple[int, int], mains_hz: float, lsb_v: float
+) -> PlacedHum | None:
+    """Hum of the longest whole stretch between two samples; None where it has too few periods."""
+    first, last = longest_run(seen, *ends)
+    if (last - first) * dt_s * mains_hz < LEAST_PERIODS:
+        return None
+    hum = fit_hum(volts[first:last], dt_s, mains_hz=mains_hz, least_sigma_v=lsb_v / math.sqrt(12))
+    return PlacedHum(first, hum)
+
+
 def hum_after(
     volts: Volts, seen: Mask, dt_s: float, course: Course, on: int, mains_hz: float, lsb_v: float
-) -> HumAfter | None:
+) -> PlacedHum | None:
     """Hum from where the output has settled, at least over the last quarter and 0.2 s; None if too short."""
     n = len(volts)
     latest = n - max((n - max(on, 0)) // 4, round(FINAL_S / dt_s))
     start = max(min(course.settled_at + round(_STEP_S / dt_s), latest), on, 0)
-    if (n - start) * dt_s * mains_hz < LEAST_PERIODS or not seen[start:].all():
-        return None
-    return HumAfter(start, fit_hum(volts[start:], dt_s, mains_hz=mains_hz, least_sigma_v=lsb_v / math.sqrt(12)))
+    return hum_between(volts, seen, dt_s, (start, n), mains_hz, lsb_v)
+
+
+def longest_run(seen: Mask, first: int, last: int) -> tuple[int, int]:
+    """The longest stretch between two samples in which all were seen."""
+    within = np.concatenate([[False], seen[first:last], [False]])
+    turns = np.flatnonzero(within[1:] != within[:-1])
+    if not len(turns):
+        return first, first
+    lengths = turns[1::2] - turns[::2]
+    best = int(np.argmax(lengths))
+    return first + int(turns[2 * best]), first + int(turns[2 * best + 1])
 
 
 def later_steps(course: Course, dt_s: float, on: int, settled: int) -> tuple[tuple[float, float], ...]:

@@ -8,19 +8,23 @@ from numpy.typing import NDArray
 
 from daemon.judge import course as courses
 from daemon.judge.bank import bank_of_shapes
-from daemon.judge.capture import Capture, Healthy
+from daemon.judge.capture import Capture, Healthy, bridged
 from daemon.judge.causes import cause_of
-from daemon.judge.course import Course, HumAfter
+from daemon.judge.course import Course, PlacedHum
 from daemon.judge.detector import Search, search
-from daemon.judge.hum import Hum, Volts, fit_hum
+from daemon.judge.hum import Hum, Volts
 from daemon.judge.noise import noise_sigma
 from daemon.judge.onset import onset_before
 from daemon.judge.sizes import Size, beyond_range_v, size_of
 from daemon.judge.slide import Shape, place_shape
 from daemon.judge.trial import Record
 
+LEAST_BEFORE = 50  # samples that tell a drift
+DRIFT_SIGMAS = 4.0
 POWER_Z = 2.33  # a kick that is there is overlooked once in a hundred
 HUM_FLOOR_V = 0.5e-3  # peak; below about -67 dBu nobody calls it a fault. Common practice, no source
+UNDITHERED = 0.35  # of a step: scatter of the steps themselves (0.29) and next to no noise
+STEPPED_HUM = 2 / math.pi  # of a step: the most that a square wave of one step has at one frequency
 HUM_GROWTH = 3.0  # times the reference's hum and the pick-up before switch-on
 BEHIND_GAP = 20  # part of the reference's duration: an onset so close behind a gap began in it
 OTHER_SHARE = 0.1  # of the reference's peak: less is as good as missing, whatever its course
@@ -191,17 +195,18 @@ def _course(capture: Capture) -> Course:
     rough = courses.course_of(capture.volts, capture.dt_s, capture.earliest, sigma_v, (0.0, 0.0))
     before, after = _pick_up(capture), _hum_after(capture, rough)
     n, cleaned = len(capture.volts), capture.volts.copy()
-    if before is not None and before.is_there:
+    if before is not None and before.hum.is_there:
         end = max(capture.on, 0) if after is not None else n
-        cleaned[:end] -= before.wave(np.arange(end, dtype=np.float64) * capture.dt_s)
+        cleaned[:end] -= before.wave(end, capture.dt_s)
     if after is not None and after.hum.is_there:
         cleaned[max(capture.on, 0) :] -= after.wave(n, capture.dt_s)[max(capture.on, 0) :]
+    cleaned = bridged(cleaned, capture.seen | capture.clipped)
     level = courses.baseline(cleaned, capture.seen, capture.earliest)
     sigma_v = noise_sigma(cleaned, capture.lsb_v)
     return courses.course_of(cleaned, capture.dt_s, capture.earliest, sigma_v, level)
 
 
-def _hum_after(capture: Capture, course: Course) -> HumAfter | None:
+def _hum_after(capture: Capture, course: Course) -> PlacedHum | None:
     c = capture
     return courses.hum_after(c.volts, c.seen, c.dt_s, course, c.on, c.mains_hz, c.lsb_v)
 
@@ -221,7 +226,7 @@ def _never_settles(
     capture: Capture, course: Course, healthy_final_v: float, limit_v: float, healthy_settled: int
 ) -> bool:
     """Ends elsewhere than the reference, or is still on the move where the reference rests."""
-    unsure_v = 3 * course.final_u_v + capture.lsb_v
+    unsure_v = 3 * course.final_u_v + capture.lsb_v + _drift_before_v(capture)
     if abs(course.final_v - healthy_final_v) > limit_v + unsure_v:
         return True
     n = len(capture.volts)
@@ -236,18 +241,33 @@ def _never_settles(
     return float(np.ptp(slow)) > 2 * limit_v + noise_v + capture.lsb_v
 
 
+def _drift_before_v(capture: Capture) -> float:
+    """How far the level would have gone by the end, had it only drifted on as before the switch-on."""
+    first, last = courses.longest_run(capture.seen, 0, max(capture.earliest, 0))
+    if last - first < LEAST_BEFORE:
+        return 0.0
+    at = np.arange(first, last) - (first + last - 1) / 2
+    power = float(at @ at)
+    slope = float(at @ capture.volts[first:last]) / power
+    left = capture.volts[first:last] - np.mean(capture.volts[first:last]) - slope * at
+    unsure = float(np.std(left)) / math.sqrt(power)
+    return abs(slope) * (len(capture.volts) - last) if abs(slope) > DRIFT_SIGMAS * unsure else 0.0
+
+
 def _hum(capture: Capture, course: Course, usual: Hum | None) -> tuple[Hum | None, bool]:
     """The hum that follows, and whether it is more than the reference has and the leads pick up."""
     after = _hum_after(capture, course)
     if after is None:
         return None, False
-    return after.hum, after.hum.exceeds((usual, _pick_up(capture)), HUM_GROWTH, HUM_FLOOR_V)
+    before = _pick_up(capture)
+    others = usual, before.hum if before else None
+    # Without noise to dither it hum of less than a step comes and goes with where the level lies between two.
+    stepped = after.hum.sigma_v < UNDITHERED * capture.lsb_v
+    least_v = max(HUM_FLOOR_V, STEPPED_HUM * capture.lsb_v) if stepped else HUM_FLOOR_V
+    return after.hum, after.hum.exceeds(others, HUM_GROWTH, least_v)
 
 
-def _pick_up(capture: Capture) -> Hum | None:
+def _pick_up(capture: Capture) -> PlacedHum | None:
     """Hum that was there before the unit was on: the leads', not the unit's."""
-    before = max(capture.earliest, 0)
-    if before * capture.dt_s * capture.mains_hz < courses.LEAST_PERIODS or not capture.seen[:before].all():
-        return None
-    sigma_v = capture.lsb_v / math.sqrt(12)
-    return fit_hum(capture.volts[:before], capture.dt_s, mains_hz=capture.mains_hz, least_sigma_v=sigma_v)
+    c = capture
+    return courses.hum_between(c.volts, c.seen, c.dt_s, (0, max(c.earliest, 0)), c.mains_hz, c.lsb_v)

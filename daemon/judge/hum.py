@@ -34,7 +34,8 @@ HIGHEST_SHARE = 0.45  # of the sampling frequency; above, a harmonic cannot be t
 class Hum:
     """What the mains leaves: peak amplitudes at f and 2f, rms and peak to peak of all harmonics together.
 
-    ``uncertainty_v`` is one standard uncertainty of each amplitude; ``weights`` of the columns.
+    ``uncertainty_v`` is one standard uncertainty of each amplitude, ``sigma_v`` the scatter that is left;
+    ``weights`` of the columns.
     """
 
     mains_hz: float
@@ -44,6 +45,7 @@ class Hum:
     peak_to_peak_v: float
     uncertainty_v: float
     weights: Volts
+    sigma_v: float = 0.0
 
     @property
     def strongest_v(self) -> float:
@@ -222,6 +224,7 @@ def fit_hum(
         float(np.ptp(hum)) if harmonics else 0.0,
         sigma * math.sqrt(2 / n),
         weights[degree + 1 :],
+        sigma,
     )
 
 

@@ -106,7 +106,7 @@ def _by_peaks(course: Course, healthy: Healthy, beyond_v: float, coverage: float
 def beyond_range_v(capture: Capture, course: Course) -> float:
     """How far a clipped excursion after switch-on went at least, volts; 0 where there was none."""
     after = max(capture.earliest, 0)
-    clipped = ~capture.seen[after:]
+    clipped = capture.clipped[after:]
     reached = np.abs(course.smooth_v[after:][clipped])
     largest = float(reached.max()) if len(reached) else 0.0
     return largest if largest > _DIFFERS_SIGMA * course.sigma_v else 0.0
