@@ -3,27 +3,35 @@
 Settled: the last W = 5 readings (and at least 1 s) are valid, lie within q sigma + tol of one another
 (q: studentised range, 99 %) and do not drift; sigma comes from the differences of neighbours. Two ways of
 being fooled are guarded against: an exponential that still has far to go, and a lull of an open lead.
-Time is passed in; one detector a series.
+A probe that is off its point for a moment (it lifts, slips, scratches, the meter changes its range) and
+comes back to the same value has not left. Time is passed in; one detector a series.
 """
 
 import math
 from collections import deque
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from statistics import fmean
 
+from daemon.judge.approach import still_settling
 from daemon.judge.open_lead import OpenLead
-from daemon.judge.window import Sample, scatter, still_settling, window_is_still
+from daemon.judge.resting import MOVED_COUNTS, Resting
+from daemon.judge.window import Sample, grain_of, scatter, window_is_still
 from drivers.readings import Flag, Quantity
 
 W = 5
 LEAST_SPAN_US = 1_000_000
 HISTORY_US = 12_000_000
 LONGEST_GAP_US = 5_000_000
-MOVED_SIGMAS = 6.0
-MOVED_COUNTS = 2.0
+# Off the point for no longer than this, and back at the same value: it was one stay. A reading on its way back,
+# or one without a value (a change of range), is waited for longer.
+MOMENT_US, COMING_BACK_US = 500_000, 1_200_000
+NEARER = 0.8
 TOLERANCE = 0.001
 RIPPLE_TOLERANCE = 0.02
-_WIDEST = 40
+UNSTATED_COUNTS, UNSTATED_STEP = 10_000, 1e-3  # common practice, no source
+_WIDEST_US = 4_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,37 +59,21 @@ class Lifted:
 Happening = Settled | Lifted
 
 
-class _Stay:
-    """Running mean of a stay (Welford), and what counts as having moved away from it."""
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """One reading as it came; ``resolution`` is known or guessed."""
 
-    def __init__(self, from_us: int, samples: list[Sample]) -> None:
-        self.from_us = from_us
-        self.count, self.mean, self._squares = 0, 0.0, 0.0
-        self.last_us = from_us
-        self.strikes: list[Sample] = []
-        for sample in samples:
-            self.add(sample)
+    t_us: int
+    value: float
+    flags: Flag
+    resolution: float
 
-    def add(self, sample: Sample) -> None:
-        self.count += 1
-        step = sample.value - self.mean
-        self.mean += step / self.count
-        self._squares += step * (sample.value - self.mean)
-        self.resolution = sample.resolution
-        self.last_us = sample.t_us
-        self.strikes.clear()
-
-    def _sd(self) -> float:
-        return math.sqrt(self._squares / (self.count - 1)) if self.count > 1 else 0.0
-
-    def is_beyond(self, sample: Sample, tolerance: float) -> bool:
-        # What differs by less than the tolerance of settling cannot count as moved.
-        sigma = max(self._sd(), sample.resolution / math.sqrt(12), tolerance / MOVED_SIGMAS)
-        return abs(sample.value - self.mean) > MOVED_SIGMAS * sigma + MOVED_COUNTS * sample.resolution
-
-    def settled(self) -> Settled:
-        u = math.sqrt(self._sd() ** 2 / self.count + self.resolution**2 / 12)
-        return Settled(self.from_us, self.mean, u, self.count)
+    @property
+    def sample(self) -> Sample | None:
+        """The reading where it has a value that can be believed."""
+        if self.flags & (Flag.OVERLOAD | Flag.NOT_A_NUMBER | Flag.CHANGING) or not math.isfinite(self.value):
+            return None
+        return Sample(self.t_us, self.value, self.resolution)
 
 
 class StayDetector:
@@ -102,10 +94,11 @@ class StayDetector:
         self._tolerance, self._counts = tolerance, tolerance_counts
         self._open_lead = OpenLead()
         self._recent: deque[Sample] = deque()
-        self._stay: _Stay | None = None
+        self._stay: Resting | None = None
+        self._away: list[_Shown] = []  # readings that are none of the stay, and may be the end of it
         self._overloads: list[int] = []  # time of the first, time of the last, count
         self._left_value: float | None = None
-        self._finest = math.inf
+        self._largest = 0.0  # of an instrument that does not state its resolution
         self._last_us: int | None = None
         self._looks_landed = False
 
@@ -130,52 +123,87 @@ class StayDetector:
         """
         self._left_value = self._stay.mean if after_lift and self._stay is not None else None
         self._stay = None
+        self._away.clear()
         self._recent.clear()
         self._overloads.clear()
+
+    def let_go(self) -> list[Happening]:
+        """Wait no longer for a probe that is off its point to come back: what happens now is something else."""
+        return self._leave() if len(self._away) > 1 else []
 
     def feed(self, t_us: int, value: float, flags: Flag, resolution: float | None) -> list[Happening]:
         """Take in one reading. Returns at most one ``Lifted`` and then at most one ``Settled``."""
         happened: list[Happening] = []
         if self._last_us is not None and t_us - self._last_us > LONGEST_GAP_US:
-            happened += self._lift()
+            happened += self._leave()
         self._last_us = t_us
-        if flags & Flag.OVERLOAD:
-            return happened + self._feed_overload(t_us)
-        if not math.isfinite(value) or flags & Flag.NOT_A_NUMBER:
-            return happened + self._lift()
-        happened += self._lift_overload()
-        sample = Sample(t_us, value, self._resolution(value, resolution))
-        if self._stay is not None:
-            return happened + self._feed_stay(self._stay, sample, bool(flags & Flag.CHANGING))
-        if flags & Flag.CHANGING:
-            self._recent.clear()
-            return happened
-        return happened + self._feed_unsettled(sample)
+        shown = _Shown(t_us, value, flags, self._resolution(value, resolution))
+        if self._stay is None:
+            return happened + self._look_for_a_stay(shown)
+        return happened + self._go_on(self._stay, shown)
 
     def _resolution(self, value: float, resolution: float | None) -> float:
-        """A silent instrument's resolution is the smallest step it has been seen to make."""
+        """A silent instrument is taken to have 10,000 counts, and steps of a millivolt at most."""
         if resolution:
             return resolution
-        last = self._recent[-1].value if self._recent else value
-        if value != last:
-            self._finest = min(self._finest, abs(value - last))
-        return self._finest if self._finest < math.inf else 0.0
+        if math.isfinite(value):
+            self._largest = max(self._largest, abs(value))
+        return min(UNSTATED_STEP, self._largest / UNSTATED_COUNTS)
 
     def _tol(self, sample: Sample) -> float:
         return self._tolerance * abs(sample.value) + self._counts * sample.resolution
 
-    def _feed_stay(self, stay: _Stay, sample: Sample, changing: bool) -> list[Happening]:
-        if not changing and not stay.is_beyond(sample, self._tol(sample)):
-            stay.add(sample)
-            return [stay.settled()]
-        stay.strikes.append(sample)
-        if len(stay.strikes) < 2:
+    # ---- a stay goes on
+
+    def _go_on(self, stay: Resting, shown: _Shown) -> list[Happening]:
+        if self._is_of(stay, shown):
+            back = [shown] if len(self._away) < 2 else self._back_for_good(stay, shown)
+            if back:
+                self._away.clear()
+                for each in back:
+                    stay.add(Sample(each.t_us, each.value, each.resolution))
+                return [Settled(stay.from_us, stay.mean, stay.uncertainty, stay.count)]
+        self._away.append(shown)
+        patience_us = COMING_BACK_US if self._is_coming_back(stay) else MOMENT_US
+        if len(self._away) < 2 or shown.t_us - stay.last_us <= patience_us:
             return []
-        away = [] if changing else list(stay.strikes)
-        lifted = self._lift()
-        for strike in away:
-            self._feed_unsettled(strike)
-        return lifted
+        return self._leave()
+
+    def _is_coming_back(self, stay: Resting) -> bool:
+        before, now = (shown.sample for shown in [*self._away[:1], *self._away][-2:])
+        if before is None or now is None:
+            return True
+        return abs(now.value - stay.mean) <= NEARER * abs(before.value - stay.mean)
+
+    def _is_of(self, stay: Resting, shown: _Shown) -> bool:
+        sample = shown.sample
+        return sample is not None and not stay.is_beyond(sample, self._tol(sample))
+
+    def _back_for_good(self, stay: Resting, shown: _Shown) -> list[_Shown]:
+        """One reading at the old value may be chance on a lead that wanders: two in a row are not."""
+        return [self._away[-1], shown] if self._is_of(stay, self._away[-1]) else []
+
+    def _leave(self) -> list[Happening]:
+        """The stay is over; what was read since then is looked at afresh."""
+        away = list(self._away)
+        happened = self._lift()
+        for shown in away:
+            happened += self._look_for_a_stay(shown)
+        return happened
+
+    # ---- no stay yet
+
+    def _look_for_a_stay(self, shown: _Shown) -> list[Happening]:
+        if shown.flags & Flag.OVERLOAD:
+            return self._feed_overload(shown.t_us)
+        sample = shown.sample
+        if sample is None and not shown.flags & Flag.CHANGING:
+            return self._lift()
+        happened = self._lift_overload()
+        if sample is None:
+            self._recent.clear()
+            return happened
+        return happened + self._feed_unsettled(sample)
 
     def _feed_unsettled(self, sample: Sample) -> list[Happening]:
         if self._left_value is not None:
@@ -190,22 +218,30 @@ class StayDetector:
         if not count:
             return []
         window = list(self._recent)[-count:]
-        if not window_is_still(window, tolerance) or still_settling(before, window, tolerance):
+        tolerance += self._counts * (grain_of(window) - sample.resolution)
+        if not window_is_still(window, tolerance):
             return []
-        before, window = _widen(before, window, tolerance)
-        if self._open_lead.explains(window, tolerance, before):
+        approach = self._approach(before, window, tolerance)
+        if still_settling(approach, window, tolerance):
             return []
-        return self._settle(before, window, tolerance)
+        floating = before[: len(before) - len(approach)]
+        for wider, earlier in _wider_and_wider(window, before, tolerance):
+            if not self._open_lead.explains(wider, tolerance, floating[: len(earlier)]):
+                return self._settle(approach[: max(0, len(earlier) - len(floating))], floating[: len(earlier)], wider)
+        return []
 
     def _remember(self, sample: Sample) -> None:
         if self._recent and not 0.5 < (sample.resolution or 1) / (self._recent[-1].resolution or 1) < 2:
             self._forget(len(self._recent))  # another range: its readings do not mix
         self._recent.append(sample)
         while self._recent[0].t_us < sample.t_us - HISTORY_US:
-            self._forget(1)
+            if _goes_one_way(self._recent):
+                self._recent.popleft()  # the beginning of a long approach, and nothing of an open lead
+            else:
+                self._forget(1)
 
     def _forget(self, count: int) -> None:
-        self._open_lead.add([self._recent.popleft().value for _ in range(count)])
+        self._open_lead.add([self._recent.popleft() for _ in range(count)])
 
     def _window_count(self) -> int:
         """How many of the newest readings make a window of W and 1 s at least; 0 while there are too few."""
@@ -215,31 +251,25 @@ class StayDetector:
                 return count
         return 0
 
-    def _settle(self, before: list[Sample], window: list[Sample], tolerance: float) -> list[Happening]:
-        approach = self._approach(before, window, tolerance)
-        floating = before[: len(before) - len(approach)]
-        self._open_lead.add([sample.value for sample in floating])
+    def _settle(self, approach: list[Sample], floating: list[Sample], window: list[Sample]) -> list[Happening]:
+        self._open_lead.add(floating)
         self._recent.clear()
-        self._stay = _Stay((approach or window)[0].t_us, window)
-        return [self._stay.settled()]
+        self._stay = stay = Resting((approach or window)[0].t_us, window)
+        return [Settled(stay.from_us, stay.mean, stay.uncertainty, stay.count)]
 
     def _approach(self, before: list[Sample], window: list[Sample], tolerance: float) -> list[Sample]:
         """The readings just before the window that came nearer and nearer to it, from one side."""
+        approach = _one_way(before, window, tolerance)
         value = fmean(sample.value for sample in window)
-        noise = 3 * scatter([s.value for s in window], window[-1].resolution, tolerance)
-        floating = before[: len(before) // 2]  # the older half: an approach must not pass for open lead
-        level = self._open_lead.band(floating)[0]
-        first, farthest = len(before), 0.0
-        for sample in reversed(before):
-            away = sample.value - value
+        level, spread, _ = self._open_lead.band(before[: len(before) - len(approach)])
+        landed = 0
+        for number, sample in enumerate(approach, 1):
             near_open_lead = abs(sample.value - level) <= 0.1 * abs(value - level)
-            if near_open_lead or self._open_lead.holds(sample.value, tolerance, floating):
-                break
-            turned = abs(away) > noise and away * farthest < 0 and abs(farthest) > noise
-            if turned or abs(away) < abs(farthest) - noise:
-                break
-            farthest, first = max(away, farthest, key=abs), first - 1
-        return before[first:]
+            if near_open_lead or self._open_lead.is_within(sample.value, level, spread, tolerance):
+                landed = number
+        return approach[landed:]
+
+    # ---- overload
 
     def _feed_overload(self, t_us: int) -> list[Happening]:
         happened = self._lift()
@@ -267,16 +297,44 @@ class StayDetector:
     def _lift(self) -> list[Happening]:
         """End what there is; the broken-off readings become knowledge of the open lead."""
         stay, self._stay = self._stay, None
+        self._away = []
         self._left_value = None
         self._looks_landed = False
         self._forget(len(self._recent))
         return [Lifted(stay.last_us + 1)] if stay is not None else []
 
 
-def _widen(
-    before: list[Sample], window: list[Sample], tolerance: float
-) -> tuple[list[Sample], list[Sample]]:
-    """Take earlier readings into the window while it stays still: the longer, the less a lull explains it."""
-    while before and len(window) < _WIDEST and window_is_still([before[-1], *window], tolerance):
-        before, window = before[:-1], [before[-1], *window]
-    return before, window
+def _one_way(before: list[Sample], window: list[Sample], tolerance: float) -> list[Sample]:
+    value = fmean(sample.value for sample in window)
+    noise = 4 * scatter([s.value for s in window], grain_of(window), tolerance)
+    first, farthest = len(before), 0.0
+    for sample in reversed(before):
+        away = sample.value - value
+        turned = abs(away) > noise and away * farthest < 0 and abs(farthest) > noise
+        if turned or abs(away) < abs(farthest) - noise:
+            break
+        farthest, first = max(away, farthest, key=abs), first - 1
+    return before[first:]
+
+
+def _goes_one_way(samples: Sequence[Sample]) -> bool:
+    """A look at five of the samples is enough for what is wanted of it: an open lead does not go on like that."""
+    looked_at = [samples[len(samples) * sixth // 6].value for sixth in range(5)]
+    steps = [b - a for a, b in pairwise(looked_at)]
+    return min(steps) > 0 or max(steps) < 0
+
+
+def _wider_and_wider(
+    window: list[Sample], before: list[Sample], tolerance: float
+) -> Iterator[tuple[list[Sample], list[Sample]]]:
+    """Window and what was before it, with more and more of that taken in while it stays still.
+
+    The longer, the less a lull explains it.
+    """
+    while True:
+        yield window, before
+        step = min(len(before), max(1, len(window) // 4))
+        wider = [*before[len(before) - step :], *window]
+        if not step or wider[-1].t_us - wider[0].t_us > _WIDEST_US or not window_is_still(wider, tolerance):
+            return
+        window, before = wider, before[: len(before) - step]
