@@ -5,6 +5,8 @@ Pure arithmetic on samples of one series. First order (exact): of D at the begin
 
 import math
 from collections.abc import Sequence
+from itertools import pairwise
+from statistics import fmean
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,10 +25,9 @@ _ENOUGH = 200  # samples in a fit
 
 
 def still_settling(approach: Sequence[Sample], window: Sequence[Sample], tolerance: float) -> bool:
-    """True while more than the tolerance may still be to come; ``approach`` are the readings that led to the window.
+    """True while more than half of the tolerance may still be to come; ``approach`` led to the window.
 
-    A creep that can be compared with nothing that came before is not believed. One that goes on steadily for
-    8 s and longer is a drift of the point itself, and is.
+    One that goes on steadily for 8 s and longer is a drift of the point itself, and is believed.
     """
     level = float(np.mean([sample.value for sample in window]))
     near = [sample for sample in approach if abs(sample.value - level) <= _FAR * tolerance]
@@ -37,11 +38,30 @@ def still_settling(approach: Sequence[Sample], window: Sequence[Sample], toleran
     creeps = _creeps(window_s, window_values, sigma, grain)
     if not creeps and (not near or window_s[0] - times_s[0] < _LONG_APPROACH_S):
         return False
-    if creeps and len(near) < 3 and _span(window_s) < 2 * _LONG_APPROACH_S + 1.0:
-        return True
     if _is_steady_drift(times_s, values):
         return False
-    return _left(times_s, values, window_s, max(sigma, grain / math.sqrt(12))) > tolerance
+    return _left(times_s, values, window_s, max(sigma, grain / math.sqrt(12))) > tolerance / 2
+
+
+def one_way(before: Sequence[Sample], window: Sequence[Sample], tolerance: float) -> list[Sample]:
+    """The readings just before the window that came nearer and nearer to it, from one side."""
+    value = fmean(sample.value for sample in window)
+    noise = 4 * scatter([s.value for s in window], grain_of(window), tolerance)
+    first, farthest = len(before), 0.0
+    for sample in reversed(before):
+        away = sample.value - value
+        turned = abs(away) > noise and away * farthest < 0 and abs(farthest) > noise
+        if turned or abs(away) < abs(farthest) - noise:
+            break
+        farthest, first = max(away, farthest, key=abs), first - 1
+    return list(before[first:])
+
+
+def goes_one_way(samples: Sequence[Sample]) -> bool:
+    """True where five of the samples, taken far apart, rise or fall throughout: no open lead goes on like that."""
+    looked_at = [samples[len(samples) * sixth // 6].value for sixth in range(5)]
+    steps = [b - a for a, b in pairwise(looked_at)]
+    return min(steps) > 0 or max(steps) < 0
 
 
 def _arrays(samples: Sequence[Sample]) -> tuple[Floats, Floats]:

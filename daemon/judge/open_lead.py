@@ -14,6 +14,7 @@ _ENOUGH = 5
 _PRIOR_SIGMA = 0.02  # volts an open lead of a 10 Mohm meter wanders before it has been seen; common practice
 MOST_V = 1.0  # and within this; what reads more lies on something: common practice, no source
 _BAND = 4.0
+_SAME_COUNTS = 2.0
 _LULL_CHANCE = 1e-6
 
 
@@ -53,13 +54,14 @@ class OpenLead:
     def explains(self, window: Sequence[Sample], tolerance: float, before: Sequence[Sample]) -> bool:
         """True where the window may be a lull: within the band, and not stiller than chance allows.
 
-        A lead whose last digit never moves while open cannot be told from 0 V by its value; it is believed,
-        and whether the probe is on a point is for the person's mark to say.
+        A lead that does not wander while open explains all that reads the same: 0 V cannot be told from it.
         """
         values = [sample.value for sample in window]
-        _, spread, step = self.band(before)
+        level, spread, step = self.band(before)
         resolution = window[-1].resolution
-        if spread < resolution / 2 or not self.holds(fmean(values), tolerance, before):
+        if spread < resolution / 2:
+            return abs(fmean(values) - level) <= _SAME_COUNTS * resolution
+        if not self.is_within(fmean(values), level, spread, tolerance):
             return False
         within = max(max(values) - min(values), resolution)
         return lull_chance(len(_thinned(window)), within / max(step, resolution)) > _LULL_CHANCE

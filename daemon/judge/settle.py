@@ -9,15 +9,13 @@ comes back to the same value has not left. Time is passed in; one detector a ser
 
 import math
 from collections import deque
-from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from statistics import fmean
 
-from daemon.judge.approach import still_settling
+from daemon.judge.approach import goes_one_way, one_way, still_settling
 from daemon.judge.open_lead import OpenLead
 from daemon.judge.resting import MOVED_COUNTS, Resting
-from daemon.judge.window import Sample, grain_of, scatter, window_is_still
+from daemon.judge.window import Sample, grain_of, wider_and_wider, window_is_still
 from drivers.readings import Flag, Quantity
 
 W = 5
@@ -31,7 +29,6 @@ NEARER = 0.8
 TOLERANCE = 0.001
 RIPPLE_TOLERANCE = 0.02
 UNSTATED_COUNTS, UNSTATED_STEP = 10_000, 1e-3  # common practice, no source
-_WIDEST_US = 4_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +77,7 @@ class StayDetector:
     """Feed it every reading of one series; it says when the probe has settled and when it has lifted.
 
     ``quantity_needs_dead``: ohms and its kin, where steady overload is a reading (open) and settles too.
-    ``tolerance`` is relative, ``tolerance_counts`` in resolutions.
+    ``tolerance`` is relative, ``tolerance_counts`` in resolutions; ``open_lead`` is what is known of it already.
     """
 
     def __init__(
@@ -89,25 +86,27 @@ class StayDetector:
         *,
         tolerance: float = TOLERANCE,
         tolerance_counts: float = 1.0,
+        open_lead: OpenLead | None = None,
     ) -> None:
         self._overload_settles = quantity_needs_dead
         self._tolerance, self._counts = tolerance, tolerance_counts
-        self._open_lead = OpenLead()
+        self.open_lead = open_lead or OpenLead()
         self._recent: deque[Sample] = deque()
         self._stay: Resting | None = None
         self._away: list[_Shown] = []  # readings that are none of the stay, and may be the end of it
         self._overloads: list[int] = []  # time of the first, time of the last, count
         self._left_value: float | None = None
+        self._left_us: int | None = None  # when the last stay was left
         self._largest = 0.0  # of an instrument that does not state its resolution
         self._last_us: int | None = None
         self._looks_landed = False
 
     @classmethod
-    def of(cls, quantity: Quantity) -> "StayDetector":
+    def of(cls, quantity: Quantity, open_lead: OpenLead | None = None) -> "StayDetector":
         """The detector that suits a quantity: peak to peak scatters more than a mean does."""
         if quantity is Quantity.RIPPLE:
-            return cls(tolerance=RIPPLE_TOLERANCE, tolerance_counts=3.0)
-        return cls(quantity.needs_dead_unit)
+            return cls(tolerance=RIPPLE_TOLERANCE, tolerance_counts=3.0, open_lead=open_lead)
+        return cls(quantity.needs_dead_unit, open_lead=open_lead)
 
     @property
     def state(self) -> str:
@@ -164,8 +163,8 @@ class StayDetector:
                     stay.add(Sample(each.t_us, each.value, each.resolution))
                 return [Settled(stay.from_us, stay.mean, stay.uncertainty, stay.count)]
         self._away.append(shown)
-        patience_us = COMING_BACK_US if self._is_coming_back(stay) else MOMENT_US
-        if len(self._away) < 2 or shown.t_us - stay.last_us <= patience_us:
+        patience_us, patience = (COMING_BACK_US, 3) if self._is_coming_back(stay) else (MOMENT_US, 1)
+        if len(self._away) <= patience or shown.t_us - stay.last_us <= patience_us:
             return []
         return self._leave()
 
@@ -214,7 +213,7 @@ class StayDetector:
         count = self._window_count()
         before = list(self._recent)[:-count] if count else list(self._recent)[:-1]
         tolerance = self._tol(sample)
-        self._looks_landed = not self._open_lead.holds(sample.value, tolerance, before)
+        self._looks_landed = not self.open_lead.holds(sample.value, tolerance, before)
         if not count:
             return []
         window = list(self._recent)[-count:]
@@ -225,8 +224,8 @@ class StayDetector:
         if still_settling(approach, window, tolerance):
             return []
         floating = before[: len(before) - len(approach)]
-        for wider, earlier in _wider_and_wider(window, before, tolerance):
-            if not self._open_lead.explains(wider, tolerance, floating[: len(earlier)]):
+        for wider, earlier in wider_and_wider(window, before, tolerance):
+            if not self.open_lead.explains(wider, tolerance, floating[: len(earlier)]):
                 return self._settle(approach[: max(0, len(earlier) - len(floating))], floating[: len(earlier)], wider)
         return []
 
@@ -235,13 +234,13 @@ class StayDetector:
             self._forget(len(self._recent))  # another range: its readings do not mix
         self._recent.append(sample)
         while self._recent[0].t_us < sample.t_us - HISTORY_US:
-            if _goes_one_way(self._recent):
+            if goes_one_way(self._recent):
                 self._recent.popleft()  # the beginning of a long approach, and nothing of an open lead
             else:
                 self._forget(1)
 
     def _forget(self, count: int) -> None:
-        self._open_lead.add([self._recent.popleft() for _ in range(count)])
+        self.open_lead.add([self._recent.popleft() for _ in range(count)])
 
     def _window_count(self) -> int:
         """How many of the newest readings make a window of W and 1 s at least; 0 while there are too few."""
@@ -252,20 +251,22 @@ class StayDetector:
         return 0
 
     def _settle(self, approach: list[Sample], floating: list[Sample], window: list[Sample]) -> list[Happening]:
-        self._open_lead.add(floating)
+        self.open_lead.add(floating)
         self._recent.clear()
         self._stay = stay = Resting((approach or window)[0].t_us, window)
+        if not floating and self._left_us is not None and stay.from_us - self._left_us <= COMING_BACK_US:
+            self.open_lead.add(window)  # what follows straight upon a stay may be a lead that does not wander
         return [Settled(stay.from_us, stay.mean, stay.uncertainty, stay.count)]
 
     def _approach(self, before: list[Sample], window: list[Sample], tolerance: float) -> list[Sample]:
         """The readings just before the window that came nearer and nearer to it, from one side."""
-        approach = _one_way(before, window, tolerance)
+        approach = one_way(before, window, tolerance)
         value = fmean(sample.value for sample in window)
-        level, spread, _ = self._open_lead.band(before[: len(before) - len(approach)])
+        level, spread, _ = self.open_lead.band(before[: len(before) - len(approach)])
         landed = 0
         for number, sample in enumerate(approach, 1):
             near_open_lead = abs(sample.value - level) <= 0.1 * abs(value - level)
-            if near_open_lead or self._open_lead.is_within(sample.value, level, spread, tolerance):
+            if near_open_lead or self.open_lead.is_within(sample.value, level, spread, tolerance):
                 landed = number
         return approach[landed:]
 
@@ -301,40 +302,7 @@ class StayDetector:
         self._left_value = None
         self._looks_landed = False
         self._forget(len(self._recent))
-        return [Lifted(stay.last_us + 1)] if stay is not None else []
-
-
-def _one_way(before: list[Sample], window: list[Sample], tolerance: float) -> list[Sample]:
-    value = fmean(sample.value for sample in window)
-    noise = 4 * scatter([s.value for s in window], grain_of(window), tolerance)
-    first, farthest = len(before), 0.0
-    for sample in reversed(before):
-        away = sample.value - value
-        turned = abs(away) > noise and away * farthest < 0 and abs(farthest) > noise
-        if turned or abs(away) < abs(farthest) - noise:
-            break
-        farthest, first = max(away, farthest, key=abs), first - 1
-    return before[first:]
-
-
-def _goes_one_way(samples: Sequence[Sample]) -> bool:
-    """A look at five of the samples is enough for what is wanted of it: an open lead does not go on like that."""
-    looked_at = [samples[len(samples) * sixth // 6].value for sixth in range(5)]
-    steps = [b - a for a, b in pairwise(looked_at)]
-    return min(steps) > 0 or max(steps) < 0
-
-
-def _wider_and_wider(
-    window: list[Sample], before: list[Sample], tolerance: float
-) -> Iterator[tuple[list[Sample], list[Sample]]]:
-    """Window and what was before it, with more and more of that taken in while it stays still.
-
-    The longer, the less a lull explains it.
-    """
-    while True:
-        yield window, before
-        step = min(len(before), max(1, len(window) // 4))
-        wider = [*before[len(before) - step :], *window]
-        if not step or wider[-1].t_us - wider[0].t_us > _WIDEST_US or not window_is_still(wider, tolerance):
-            return
-        window, before = wider, before[: len(before) - step]
+        if stay is None:
+            return []
+        self._left_us = stay.last_us
+        return [Lifted(stay.last_us + 1)]

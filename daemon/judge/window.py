@@ -1,7 +1,7 @@
 """Is a window of readings still? Pure arithmetic."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from statistics import fmean, median
@@ -10,7 +10,8 @@ from statistics import fmean, median
 _RANGE_Q99 = {4: 4.403, 5: 4.603, 6: 4.757, 8: 4.987, 10: 5.157, 15: 5.448, 20: 5.645, 30: 5.911, 50: 6.228,
               100: 6.636}  # fmt: skip
 _DRIFT_Z = 2.58
-_MOST_STATED = 5.0
+_MOST_STATED = 10.0
+_WIDEST_US = 4_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +58,22 @@ def window_is_still(window: Sequence[Sample], tolerance: float) -> bool:
     if max(values) - min(values) > range_factor(len(values)) * sigma + tolerance:
         return False
     return abs(_creep(values)) <= _creep_limit(len(values), sigma) + tolerance
+
+
+def wider_and_wider(
+    window: list[Sample], before: list[Sample], tolerance: float
+) -> Iterator[tuple[list[Sample], list[Sample]]]:
+    """Window and what was before it, with more and more of that taken in while it stays still.
+
+    The longer, the less a lull explains it.
+    """
+    while True:
+        yield window, before
+        step = min(len(before), max(1, len(window) // 4))
+        wider = [*before[len(before) - step :], *window]
+        if not step or wider[-1].t_us - wider[0].t_us > _WIDEST_US or not window_is_still(wider, tolerance):
+            return
+        window, before = wider, before[: len(before) - step]
 
 
 def _ends(count: int) -> int:

@@ -19,6 +19,7 @@ GRID_S = 0.005
 RANGES_V = (0.6, 6.0, 60.0, 600.0)
 STILL_S, STILL_READINGS = 1.5, 6
 RATES_HZ = (1.0, 2.0, 4.0, 5.0, 10.0, 10.0, 10.0, 20.0, 50.0, 100.0)
+SETTLED_SHARE = 0.001  # and one count: what a value still lacks when it counts as settled
 NO_VALUE, OVER = "", "9.9E37"
 
 
@@ -63,8 +64,8 @@ class Meter:
         # The finer the display, the better the meter: counts, per cent of reading, digits.
         kinds = ((6_000, 0.5, 2), (20_000, 0.1, 4), (60_000, 0.05, 6))
         self.counts, self.percent_reading, self.digits = kinds[self.rng.integers(len(kinds))]
-        self.gain = self.rng.uniform(-0.5, 0.5) * self.percent_reading / 100
-        self.offset_digits = self.rng.uniform(-0.4, 0.4) * self.digits
+        self.gain = self.rng.uniform(-0.9, 0.9) * self.percent_reading / 100
+        self.offset_digits = self.rng.uniform(-0.7, 0.7) * self.digits
         self.noise_digits = self.rng.uniform(0.1, 0.8)
         self.tau_s = self.rng.uniform(0.02, 0.12)
         self.blanks = round(self.rng.uniform(0.1, 0.4) * self.rate_hz)  # readings lost on a change of range
@@ -323,19 +324,20 @@ def make_series(kind: str, seed: int, placements: int = 8, rate_hz: float | None
     inside = np.interp(t_s, t, volts_in)
     rows = [(time, cell) for time, cell in zip(t_s.tolist(), meter.read(inside), strict=True) if cell is not None]
     cells = dict(rows)
-    truth = [_truth(meter, placed, t_s, inside, cells, rate_hz) for placed in hand.placed]
+    truth = [_truth(meter, placed, t_s, inside, cells) for placed in hand.placed]
     return Series(kind, rate_hz, [time for time, _ in rows], [cell for _, cell in rows], truth)
 
 
 def _truth(
-    meter: Meter, placed: tuple[float, float, float], t_s: Samples, inside: Samples, cells: dict[float, str], rate_hz: float
+    meter: Meter, placed: tuple[float, float, float], t_s: Samples, inside: Samples, cells: dict[float, str]
 ) -> Placement:
     from_s, to_s, volts = placed
     half_width = meter.half_width(volts)
+    settled = min(half_width, SETTLED_SHARE * abs(volts) + meter.range_of(volts) / meter.counts)
     run: list[float] = []
     still_from_s = None
     for time, value in zip(t_s.tolist(), inside.tolist(), strict=True):
-        good = from_s <= time < to_s and abs(value - volts) <= half_width and cells.get(time) not in (NO_VALUE, OVER, None)
+        good = from_s <= time < to_s and abs(value - volts) <= settled and cells.get(time) not in (NO_VALUE, OVER, None)
         run = [*run, time] if good else []
         if still_from_s is None and len(run) >= STILL_READINGS and run[-1] - run[0] >= STILL_S:
             still_from_s = run[0]
