@@ -1,6 +1,6 @@
 """When does a hand-held probe rest on something, and what does it read there?
 
-Settled: the last W = 5 readings (and at least 1 s) are valid, lie within q sigma + tol of one another
+Settled: the last W = 5 readings (and as many as cover 1 s) are valid, lie within q sigma + tol of one another
 (q: studentised range, 99 %) and do not drift; sigma comes from the differences of neighbours. Two ways of
 being fooled are guarded against: an exponential that still has far to go, and a lull of an open lead.
 A probe that is off its point for a moment (it lifts, slips, scratches, the meter changes its range) and
@@ -19,7 +19,7 @@ from daemon.judge.window import Sample, grain_of, wider_and_wider, window_is_sti
 from drivers.readings import Flag, Quantity
 
 W = 5
-LEAST_SPAN_US = 1_000_000
+LEAST_COVERED_US = 990_000  # a second, but for the jitter of the polls
 HISTORY_US = 12_000_000
 LONGEST_GAP_US = 5_000_000
 # Off the point for no longer than this, and back at the same value: it was one stay. A reading on its way back,
@@ -243,10 +243,13 @@ class StayDetector:
         self.open_lead.add([self._recent.popleft() for _ in range(count)])
 
     def _window_count(self) -> int:
-        """How many of the newest readings make a window of W and 1 s at least; 0 while there are too few."""
+        """How many of the newest readings make a window of W that covers 1 s; 0 while there are too few.
+
+        n readings cover n of their distances: each stands for the time since the one before.
+        """
         newest = self._recent[-1].t_us
         for count, sample in enumerate(reversed(self._recent), 1):
-            if count >= W and newest - sample.t_us >= LEAST_SPAN_US:
+            if count >= W and (newest - sample.t_us) * count >= LEAST_COVERED_US * (count - 1):
                 return count
         return 0
 
@@ -288,7 +291,7 @@ class StayDetector:
     def _overload_is_settled(self) -> bool:
         if self._overload_count() < W:
             return False
-        return self._overloads[1] - self._overloads[0] >= LEAST_SPAN_US
+        return (self._overloads[1] - self._overloads[0]) * W >= LEAST_COVERED_US * (W - 1)
 
     def _lift_overload(self) -> list[Happening]:
         was_settled, run = self._overload_is_settled(), self._overloads
