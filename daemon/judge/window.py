@@ -11,6 +11,7 @@ _RANGE_Q99 = {4: 4.403, 5: 4.603, 6: 4.757, 8: 4.987, 10: 5.157, 15: 5.448, 20: 
               100: 6.636}  # fmt: skip
 _DRIFT_Z = 2.58
 _MOST_STATED = 10.0
+_COME_AGAIN = 0.6
 _WIDEST_US = 4_000_000
 
 
@@ -45,8 +46,13 @@ def scatter(values: Sequence[float], least: float, most: float) -> float:
 
 
 def grain_of(window: Sequence[Sample]) -> float:
-    """The step that the readings really go in: some meters show more digits than they resolve."""
+    """The step that the readings really go in: some meters show more digits than they resolve.
+
+    It is told by values that come again; where hardly any does, the step is the stated one.
+    """
     stated = window[-1].resolution
+    if len({sample.value for sample in window}) > _COME_AGAIN * len(window):
+        return stated
     steps = [step for a, b in pairwise(window) if (step := abs(b.value - a.value)) > stated / 2]
     return max(stated, min([_MOST_STATED * stated, *steps]))
 

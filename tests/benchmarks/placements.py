@@ -103,7 +103,8 @@ def _telling(placement: Placement) -> Told:
 
 def all_series(each: int) -> list[Series]:
     """``each`` series a kind; seeds are told apart by kind."""
-    return [make_series(kind, 1000 * number + at, IN_A_SERIES) for at, kind in enumerate(KINDS) for number in range(each)]
+    numbered = [(at, kind, number) for at, kind in enumerate(KINDS) for number in range(each)]
+    return [make_series(kind, 1000 * number + at, IN_A_SERIES) for at, kind, number in numbered]
 
 
 def ours(made: Sequence[Series], parsed: Sequence[Sequence[Shown]]) -> list[Figure]:

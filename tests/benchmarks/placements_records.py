@@ -129,6 +129,27 @@ class Hand:
         seconds = low_s if high_s is None else self.rng.uniform(low_s, high_s)
         self._add(seconds, lambda t: np.full(len(t), volts))
 
+    def bridged(self, volts: float, other: float, seconds: float) -> None:
+        """On both legs at once, more on the one than on the other, never the same for long."""
+
+        def mixed(t: Samples) -> Samples:
+            pieces = self.rng.uniform(0.2, 0.8, 1 + len(t) // 10)
+            return volts + (other - volts) * np.repeat(pieces, 10)[: len(t)]
+
+        self._add(seconds, mixed)
+
+    def towards(self, volts: float, away: float, tau_s: float, seconds: float) -> None:
+        """On a capacitor that comes from ``away`` beside its end."""
+        begun_s = self.now_s
+        self._add(seconds, lambda t: volts + away * np.exp(-(t - begun_s) / tau_s))
+
+    def looks(self, rate_hz: float) -> Iterator[tuple[float, float | None]]:
+        """What the tip touches at each reading: (seconds, value), None in the air; no filter, no pick-up."""
+        for number in range(int(self.now_s * rate_hz)):
+            t_s = (number + 0.5) / rate_hz
+            source = [source for from_s, source in self.segments if from_s <= t_s][-1]
+            yield t_s, None if source is None else float(source(np.array([t_s]))[0])
+
     def still(self, volts: float) -> None:
         """Long enough to be read: filter, a change of range and then 1.5 s or six readings."""
         least_s = max(STILL_S, (STILL_READINGS + 1) / self.rate_hz)
@@ -186,16 +207,10 @@ def slips_onto_the_next_leg(hand: Hand, volts: float) -> None:
 
 
 def touches_two_legs(hand: Hand, volts: float) -> None:
-    other = another(hand.rng, volts)
-
-    def bridged(t: Samples) -> Samples:
-        pieces = hand.rng.uniform(0.2, 0.8, 1 + len(t) // 10)
-        return volts + (other - volts) * np.repeat(pieces, 10)[: len(t)]
-
     def touch() -> None:
         if hand.rng.random() < 0.3:
             hand.still(volts)
-        hand._add(hand.rng.uniform(0.2, 0.9), bridged)
+        hand.bridged(volts, another(hand.rng, volts), hand.rng.uniform(0.2, 0.9))
         hand.still(volts)
 
     hand.place(volts, touch)
@@ -216,10 +231,9 @@ def drifts(hand: Hand, volts: float) -> None:
     away = hand.rng.uniform(-0.4, 0.4) * (abs(volts) or 1.0)
 
     def touch() -> None:
-        begun_s = hand.now_s
         least_s = max(STILL_S, (STILL_READINGS + 1) / hand.rate_hz)
         seconds = tau_s * hand.rng.uniform(1.0, 9.0) + hand.rng.uniform(1, 2) * least_s
-        hand._add(seconds, lambda t: volts + away * np.exp(-(t - begun_s) / tau_s))
+        hand.towards(volts, away, tau_s, seconds)
 
     hand.place(volts, touch)
 
@@ -318,6 +332,12 @@ def make_series(kind: str, seed: int, placements: int = 8, rate_hz: float | None
         volts = some_volts(rng)
         KINDS[kind](hand, volts) if number % 2 == 0 else hand.place(volts, lambda v=volts: hand.still(v))
         hand.between_points()
+    return read_by(hand, meter, kind)
+
+
+def read_by(hand: Hand, meter: Meter, kind: str) -> Series:
+    """What a meter shows of what a hand did."""
+    rng, rate_hz = hand.rng, hand.rate_hz
     t, volts_in = input_volts(hand, meter)
     count = int(hand.now_s * rate_hz)
     t_s = np.sort((np.arange(count) + rng.uniform(-0.1, 0.1, count)) / rate_hz + 0.5 / rate_hz)
