@@ -11,7 +11,7 @@ from drivers.errors import AnswerError, ProbetrailError
 from drivers.readings import Flag
 from drivers.scpi import read_number
 
-MOST_DIGITS = 7  # more significant digits than any meter shows: the values were not rounded to its resolution
+LEAST_AGAIN = 0.1  # of values that come again within two readings, where a display rounded them
 MOST_MISTAKES = 20
 LONGEST_S = 1e11  # more than the seconds since 1970; beyond, microseconds do not fit any more
 
@@ -92,23 +92,33 @@ def _value(cell: str) -> tuple[float, Flag]:
 
 
 def _with_resolution(series: Sequence[tuple[Shown, str]]) -> Iterator[Shown]:
-    """A display drops digits as its range goes up, and writers drop zeros: a decade has the most that it shows."""
-    decimals: dict[int, int] = {}
+    """A display drops digits as its range goes up, and writers drop zeros: a decade has the most that it shows.
+
+    What a display rounded comes again from one reading to the next; where hardly anything does, the digits are
+    not those of a meter, and no resolution is known.
+    """
+    places, again = _written(series)
+    known = {decade: 10.0 ** -places[decade] for decade in places if again[decade]}
+    for shown, _ in series:
+        yield Shown(shown.t_us, shown.value, shown.flags, known.get(_decade(shown.value)))
+
+
+def _written(series: Sequence[tuple[Shown, str]]) -> tuple[dict[int, int], dict[int, bool]]:
+    """The most decimals of each decade, and whether its values come again."""
+    rows: dict[int, list[str]] = {}
     for shown, cell in series:
         if math.isfinite(shown.value):
-            decade = _decade(shown.value)
-            decimals[decade] = max(decimals.get(decade, 0), _decimals(cell))
-    finest = max((places for decade, places in decimals.items() if places + decade <= MOST_DIGITS), default=None)
-    for shown, _ in series:
-        places = decimals.get(_decade(shown.value)) if shown.value else finest
-        if places is None or places + _decade(shown.value) > MOST_DIGITS:
-            yield shown
-        else:
-            yield Shown(shown.t_us, shown.value, shown.flags, 10.0**-places)
+            rows.setdefault(_decade(shown.value), []).append(cell)
+    again = {
+        decade: sum(a in cells[at + 1 : at + 3] for at, a in enumerate(cells)) >= LEAST_AGAIN * len(cells)
+        for decade, cells in rows.items()
+    }
+    return {decade: max(map(_decimals, cells)) for decade, cells in rows.items()}, again
 
 
 def _decade(value: float) -> int:
-    return math.floor(math.log10(abs(value))) + 1 if value and math.isfinite(value) else 0
+    """Digits before the point; below 1 all is one decade, for around 0 V readings have any size."""
+    return max(0, math.floor(math.log10(abs(value))) + 1) if value and math.isfinite(value) else 0
 
 
 def _decimals(cell: str) -> int:

@@ -23,6 +23,12 @@ class OpenLead:
 
     def __init__(self) -> None:
         self._kept: deque[Sample] = deque(maxlen=_KEPT)
+        self._seen_after_stays = 0
+
+    def add_after_a_stay(self, samples: Iterable[Sample]) -> None:
+        """Readings that followed straight upon a stay and rest as well: perhaps a lead that does not wander."""
+        self._seen_after_stays += 1
+        self.add(samples)
 
     def add(self, samples: Iterable[Sample]) -> None:
         """Readings that turned out to belong to no stay, in order."""
@@ -54,13 +60,14 @@ class OpenLead:
     def explains(self, window: Sequence[Sample], tolerance: float, before: Sequence[Sample]) -> bool:
         """True where the window may be a lull: within the band, and not stiller than chance allows.
 
-        A lead that does not wander while open explains all that reads the same: 0 V cannot be told from it.
+        A lead that does not wander while open explains all that reads the same: 0 V cannot be told from it. It
+        is known by what comes after one stay and after the next.
         """
         values = [sample.value for sample in window]
         level, spread, step = self.band(before)
         resolution = window[-1].resolution
         if spread < resolution / 2:
-            return abs(fmean(values) - level) <= _SAME_COUNTS * resolution
+            return self._seen_after_stays > 1 and abs(fmean(values) - level) <= _SAME_COUNTS * resolution
         if not self.is_within(fmean(values), level, spread, tolerance):
             return False
         within = max(max(values) - min(values), resolution)

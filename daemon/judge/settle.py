@@ -94,10 +94,11 @@ class StayDetector:
         self._recent: deque[Sample] = deque()
         self._stay: Resting | None = None
         self._away: list[_Shown] = []  # readings that are none of the stay, and may be the end of it
+        self._blanks: deque[int] = deque(maxlen=2)  # times of readings in a row without a value
         self._overloads: list[int] = []  # time of the first, time of the last, count
         self._left_value: float | None = None
         self._left_us: int | None = None  # when the last stay was left
-        self._largest = 0.0  # of an instrument that does not state its resolution
+        self._largest = 0.0
         self._last_us: int | None = None
         self._looks_landed = False
 
@@ -143,11 +144,9 @@ class StayDetector:
 
     def _resolution(self, value: float, resolution: float | None) -> float:
         """A silent instrument is taken to have 10,000 counts, and steps of a millivolt at most."""
-        if resolution:
-            return resolution
         if math.isfinite(value):
             self._largest = max(self._largest, abs(value))
-        return min(UNSTATED_STEP, self._largest / UNSTATED_COUNTS)
+        return resolution or min(UNSTATED_STEP, self._largest / UNSTATED_COUNTS)
 
     def _tol(self, sample: Sample) -> float:
         return self._tolerance * abs(sample.value) + self._counts * sample.resolution
@@ -193,16 +192,19 @@ class StayDetector:
     # ---- no stay yet
 
     def _look_for_a_stay(self, shown: _Shown) -> list[Happening]:
-        if shown.flags & Flag.OVERLOAD:
+        if self._overload_settles and shown.flags & Flag.OVERLOAD:
             return self._feed_overload(shown.t_us)
-        sample = shown.sample
-        if sample is None and not shown.flags & Flag.CHANGING:
-            return self._lift()
-        happened = self._lift_overload()
-        if sample is None:
+        sample, happened = shown.sample, self._lift_overload()
+        if sample is not None:
+            self._blanks.clear()
+            return happened + self._feed_unsettled(sample)
+        if shown.flags & Flag.CHANGING:
             self._recent.clear()
             return happened
-        return happened + self._feed_unsettled(sample)
+        self._blanks.append(shown.t_us)  # a blank display says nothing, unless it stays blank
+        if len(self._blanks) > 1 and self._recent and shown.t_us - self._recent[-1].t_us > MOMENT_US:
+            happened += self._lift()
+        return happened
 
     def _feed_unsettled(self, sample: Sample) -> list[Happening]:
         if self._left_value is not None:
@@ -258,7 +260,7 @@ class StayDetector:
         self._recent.clear()
         self._stay = stay = Resting((approach or window)[0].t_us, window)
         if not floating and self._left_us is not None and stay.from_us - self._left_us <= COMING_BACK_US:
-            self.open_lead.add(window)  # what follows straight upon a stay may be a lead that does not wander
+            self.open_lead.add_after_a_stay(window)
         return [Settled(stay.from_us, stay.mean, stay.uncertainty, stay.count)]
 
     def _approach(self, before: list[Sample], window: list[Sample], tolerance: float) -> list[Sample]:
@@ -277,8 +279,6 @@ class StayDetector:
 
     def _feed_overload(self, t_us: int) -> list[Happening]:
         happened = self._lift()
-        if not self._overload_settles:
-            return happened
         self._overloads = [self._overloads[0] if self._overloads else t_us, t_us, self._overload_count() + 1]
         if self._overload_is_settled():
             settled = Settled(self._overloads[0], math.nan, math.nan, self._overload_count(), overload=True)
