@@ -98,7 +98,7 @@ def test_json_and_words_say_the_same_and_accuracy_widens_it(tmp_path, capsys):
     file = tmp_path / "series.csv"
     file.write_text("\n".join(rows()))
     assert main(["placements", str(file), "--json"]) == 0
-    twelve, zero = json.loads(capsys.readouterr().out)["placements"]
+    twelve, _ = json.loads(capsys.readouterr().out)["placements"]
     assert set(twelve) == {"from_s", "to_s", "value", "uncertainty", "count"}
     assert 0 < twelve["uncertainty"] < 0.001
     assert main(["placements", str(file), "--json", "--accuracy", "0.5"]) == 0
