@@ -11,8 +11,8 @@ from typing import Any
 from daemon.bench_file import Bench, Setup, UnitCard
 from daemon.drawing import Drawing, parse_drawing
 from daemon.judge.expected import Judgement
-from daemon.judge.objections import Stay
 from daemon.judge.settle import Settled
+from daemon.judge.stays import Stay
 from daemon.keeper.probe import Probe
 from daemon.store.writer import ContextKind, SessionWriter
 from drivers.clock import Clock

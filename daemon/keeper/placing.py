@@ -7,9 +7,11 @@ from typing import Any
 
 from daemon.drawing import Drawing
 from daemon.judge.expected import NOT_COMPARED, Judgement, expect, judge
-from daemon.judge.objections import Stay, object_to
+from daemon.judge.neighbours import also_fits
+from daemon.judge.objections import object_to
 from daemon.judge.ripple import peak_to_peak
 from daemon.judge.settle import Settled
+from daemon.judge.stays import Stay
 from daemon.keeper.desk import OBJECTIONS_SHOWN, Desk, OpenPlacement
 from daemon.keeper.meter_following import follow
 from daemon.keeper.probe import Change, Probe, StayBegan, StayEnded, StayGrew, StayRenamed
@@ -225,4 +227,7 @@ def _remember_and_object(desk: Desk, placement: OpenPlacement) -> None:
             *desk.objections[-OBJECTIONS_SHOWN + 1 :],
             {"id": number, "t_us": t_us, "text": objection.text, **entry},
         ]
+    note = also_fits(stay, desk.drawing, desk.mains_v, placement.half_width) if desk.unit_on is not False else None
+    if note is not None:
+        desk.tell("remark", note, data={"placement": placement.id})
     desk.stays.append(stay)

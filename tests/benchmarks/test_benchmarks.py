@@ -36,7 +36,7 @@ def test_every_other_way_to_see_a_switch_on_gets_the_same_records():
 
 
 def test_placements_of_each_careless_hand_are_found_soon_and_none_is_invented():
-    figures = placements.measure_series(1, 0.1)
+    figures = placements.measure_series(2, 0.1)
     names = [figure.name for figure in figures]
     # Of so few intervals the share that holds the truth may be anything near 95 %.
     assert [figure.name for figure in figures if not figure.met and "within 2 u" not in figure.name] == []
