@@ -72,11 +72,12 @@ def _wrong_function(stay: Stay) -> Objection:
 
 def _forgotten_mark(stay: Stay, standing: Sequence[Stay]) -> Objection | None:
     """One mark, and this probe has read one value after the other since: the marks were forgotten."""
-    run: list[Stay] = []
+    run, newest = [], stay
     for before in reversed([e for e in standing if e.probe == stay.probe]):
-        if not same_thing(before, stay):
+        if newest.marked or not same_thing(before, stay):
             break
         run.append(before)
+        newest = before
     different: list[Stay] = [stay]
     for before in run:
         if all(reads_otherwise(before, each) for each in different):

@@ -15,7 +15,8 @@ ACROSS = "across"  # the leg of a reading taken across a part
 class Stay:
     """A settled placement as tagged. ``value`` in the quantity's unit, NaN with ``overload``.
 
-    ``probe`` tells a probe that was put right from another one that stays where it is.
+    ``probe`` tells a probe that was put right from another one that stays where it is; ``marked`` is False
+    where nothing was said for this stay, and it bears the mark of the one before.
     """
 
     placement: int
@@ -29,6 +30,7 @@ class Stay:
     uncertainty: float = 0.0
     overload: bool = False
     probe: str = ""
+    marked: bool = True
 
     @property
     def tags(self) -> tuple[str, str, str, Quantity]:

@@ -160,7 +160,7 @@ def _grow(desk: Desk, probe: Probe, settled: Settled) -> None:
         _store_value(desk, placement, settled)
         desk.state_is_old = True
     if first:
-        _remember_and_object(desk, placement)
+        _remember_and_object(desk, placement, probe.newly_marked)
 
 
 def _store_value(desk: Desk, placement: OpenPlacement, settled: Settled) -> None:
@@ -181,7 +181,9 @@ def _close(desk: Desk, probe: Probe, change: StayEnded) -> None:
     if placement.settled is not None:
         _store_value(desk, placement, placement.settled)
         kept = as_stay(desk, placement.id)
-        desk.stays = [kept if stay.placement == placement.id else stay for stay in desk.stays]
+        desk.stays = [
+            replace(kept, marked=stay.marked) if stay.placement == placement.id else stay for stay in desk.stays
+        ]
     desk.writer.set_placement(placement.id, t1=change.at_us)
 
 
@@ -215,8 +217,8 @@ def as_stay(desk: Desk, placement: int) -> Stay:
     )
 
 
-def _remember_and_object(desk: Desk, placement: OpenPlacement) -> None:
-    stay = as_stay(desk, placement.id)
+def _remember_and_object(desk: Desk, placement: OpenPlacement, marked: bool) -> None:
+    stay = replace(as_stay(desk, placement.id), marked=marked)
     if desk.unit_on is False and not stay.quantity.needs_dead_unit:
         return  # nothing is expected of a unit that is off, and nothing is held against it later
     for objection in object_to(stay, desk.stays, desk.drawing, desk.unit_on, desk.repairs_us):

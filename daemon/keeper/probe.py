@@ -97,6 +97,11 @@ class Probe:
             return "settled"
         return "settling" if self.staying or self._grip else self._detector.state.replace("settled", "floating")
 
+    @property
+    def newly_marked(self) -> bool:
+        """True where the stay under way was named itself, and does not bear the mark of one before."""
+        return not self._named_late
+
     def mark(self, point: str, leg: str, t_us: int) -> Iterator[Change]:
         """Take a person's word for what this probe touches."""
         yield from self._let_go()

@@ -298,21 +298,26 @@ def test_nothing_is_said_to_fit_where_the_meter_cannot_tell():
     assert also_fits(seen(1, 23.37, "VPH"), None, None) is None
 
 
+def jumping(number, value, marked=False, point="VPH"):
+    return seen(number, value, point, probe="red", marked=marked)
+
+
 def test_values_that_jump_under_one_mark_ask_for_the_marks_that_were_forgotten():
-    run = [seen(1, 12.0, "VPH", probe="red"), seen(2, 5.0, "VPH", probe="red")]
-    (objection,) = object_to(seen(3, 0.6, "VPH", probe="red"), run, LEGS, True)
+    run = [jumping(1, 12.0, marked=True), jumping(2, 5.0)]
+    (objection,) = object_to(jumping(3, 0.6), run, LEGS, True)
     assert (objection.kind, objection.about) == ("forgotten mark", (3, 2, 1))
     assert objection.text == (
         "VPH in PHONO was named 20 s ago, and nothing since, while the probe read 12 V, 5 V, 0.6 V:"
         " say which points these are."
     )
-    assert object_to(seen(4, 5.0, "VPH", probe="red"), [*run, seen(3, 0.6, "VPH", probe="red")], LEGS, True) == []
+    assert object_to(jumping(4, 5.0), [*run, jumping(3, 0.6)], LEGS, True) == []
 
 
-def test_values_that_jump_with_other_points_in_between_are_two_values():
-    run = [seen(1, 12.0, "VPH", probe="red"), seen(2, 36.5, "RAW", probe="red"), seen(3, 5.0, "VPH", probe="red")]
-    (objection,) = object_to(seen(4, 0.6, "VPH", probe="red"), run, LEGS, True)
-    assert objection.kind == "two values"
+def test_values_that_jump_after_a_mark_each_are_two_values():
+    run = [jumping(1, 12.0, marked=True), jumping(2, 5.0, marked=True)]
+    assert [o.kind for o in object_to(jumping(3, 0.6, marked=True), run, LEGS, True)] == ["two values"]
+    between = [jumping(1, 12.0, marked=True), jumping(2, 36.5, marked=True, point="RAW"), jumping(3, 5.0, marked=True)]
+    assert [o.kind for o in object_to(jumping(4, 0.6), between, LEGS, True)] == ["two values"]
 
 
 def test_what_was_read_twice_and_never_otherwise_is_not_asked_about_again():
