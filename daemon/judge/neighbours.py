@@ -72,9 +72,9 @@ def alike(stay: Stay, standing: Sequence[Stay], drawing: Drawing | None) -> tupl
         beside = drawing.point(other.point, other.leg)
         if beside is None or beside is point or not _same_circumstances(stay, other):
             continue
-        part = _common_part(point, beside, drawing)
-        if part and _read_alike(stay, other) and _printed_apart(point, beside, stay.mode, drawing):
-            return (other, _alike_text(stay, other, part)) if _agrees_with_itself(other, standing) else None
+        parts = common_part(point, beside, drawing)
+        if parts and _read_alike(stay, other) and _printed_apart(point, beside, stay.mode, drawing):
+            return (other, _alike_text(stay, other, min(parts))) if _agrees_with_itself(other, standing) else None
     return None
 
 
@@ -99,16 +99,14 @@ def _agrees_with_itself(stay: Stay, standing: Sequence[Stay]) -> bool:
     return not any(each.tags == stay.tags and reads_otherwise(each, stay) for each in standing)
 
 
-def _common_part(a: Point, b: Point, drawing: Drawing) -> str:
-    """The part whose legs both points are: by its name in theirs, or by the network; "" where there is none."""
+def common_part(a: Point, b: Point, drawing: Drawing) -> frozenset[str]:
+    """The parts whose legs both points are: by their names in these, or by the network."""
     if a.name == b.name:
-        return a.name
+        return frozenset({a.name})
     named = _parts_named(a) & _parts_named(b)
-    if named:
-        return min(named)
     if a.net is None or b.net is None or a.net == b.net:
-        return ""
-    return next((part.name for part in drawing.parts if a.net in part.nets and b.net in part.nets), "")
+        return frozenset(named)
+    return frozenset(named) | {part.name for part in drawing.parts if a.net in part.nets and b.net in part.nets}
 
 
 def _parts_named(point: Point) -> set[str]:

@@ -6,12 +6,13 @@ from dataclasses import replace
 from typing import Any
 
 from daemon.drawing import Drawing
+from daemon.judge.across import expect_across
 from daemon.judge.expected import NOT_COMPARED, Judgement, expect, judge
 from daemon.judge.neighbours import also_fits
 from daemon.judge.objections import object_to
 from daemon.judge.ripple import peak_to_peak
 from daemon.judge.settle import Settled
-from daemon.judge.stays import Stay
+from daemon.judge.stays import ACROSS, Stay
 from daemon.keeper.desk import OBJECTIONS_SHOWN, Desk, OpenPlacement
 from daemon.keeper.meter_following import follow
 from daemon.keeper.probe import Change, Probe, StayBegan, StayEnded, StayGrew, StayRenamed
@@ -90,22 +91,28 @@ def lose(desk: Desk, instrument: str, t_us: int) -> None:
                 apply(desk, probe, change)
 
 
-def judge_placement(desk: Desk, tags: Mapping[str, Any], value: float, half_width: float) -> Judgement:
-    """Hold a settled value against the drawing, under the tags of its placement."""
+def judge_placement(
+    desk: Desk, tags: Mapping[str, Any], value: float, half_width: float, type_a: float = 0.0
+) -> Judgement:
+    """Hold a settled value against the drawing, under the tags of its placement; ``type_a`` is its scatter's u."""
     if desk.drawing is None:
         return Judgement(NOT_COMPARED, None, None, None, None, "no drawing is entered for this unit")
     if desk.unit_on is False:
         return _was_off()
-    return _against_the_drawing(desk, desk.drawing, tags, value, half_width)
+    return _against_the_drawing(desk, desk.drawing, tags, value, half_width, type_a)
 
 
-def judge_again(desk: Desk, row: Mapping[str, Any], value: float, half_width: float) -> Judgement:
+def judge_again(
+    desk: Desk, row: Mapping[str, Any], value: float, half_width: float, type_a: float | None = None
+) -> Judgement:
     """The same for a placement of the past: whether the unit was off is told by how it was judged then."""
     if desk.drawing is None:
         return judge_placement(desk, row, value, half_width)
+    if type_a is None:  # what is left of the stored uncertainty without the limits of error
+        type_a = math.sqrt(max(0.0, (row["uncertainty"] or 0.0) ** 2 - half_width**2 / 3))
     if (row["judgement"] or {}).get("compared_with") == OFF:
         return _was_off()
-    return _against_the_drawing(desk, desk.drawing, row, value, half_width)
+    return _against_the_drawing(desk, desk.drawing, row, value, half_width, type_a)
 
 
 def _was_off() -> Judgement:
@@ -113,17 +120,16 @@ def _was_off() -> Judgement:
 
 
 def _against_the_drawing(
-    desk: Desk, drawing: Drawing, tags: Mapping[str, Any], value: float, half_width: float
+    desk: Desk, drawing: Drawing, tags: Mapping[str, Any], value: float, half_width: float, type_a: float
 ) -> Judgement:
-    expected = expect(
-        drawing.point(tags["point"], tags["leg"] or None),
-        tags["mode"],
-        tags["condition"],
-        desk.mains_v,
-        drawing,
-        quantity=Quantity(tags["quantity"]),
-    )
-    return judge(value, half_width, expected)
+    point, leg, mode, condition = (tags[key] for key in ("point", "leg", "mode", "condition"))
+    quantity = Quantity(tags["quantity"])
+    if quantity is Quantity.DC_V and leg == ACROSS and drawing.point(point, leg) is None:
+        expected = expect_across(point, value, mode, condition, desk.mains_v, drawing)
+    else:
+        found = drawing.point(point, leg or None)
+        expected = expect(found, mode, condition, desk.mains_v, drawing, quantity=quantity)
+    return judge(value, half_width, expected, type_a)
 
 
 def _open(desk: Desk, probe: Probe, change: StayBegan) -> None:
@@ -151,9 +157,10 @@ def _grow(desk: Desk, probe: Probe, settled: Settled) -> None:
     if probe.last is not None and not settled.overload:
         half_width = desk.half_width(probe.instrument, probe.last._replace(value=settled.value))
     # Type A of the stay with the instrument's limits of error taken as rectangular (GUM 4.3.7).
-    settled = replace(settled, uncertainty=math.hypot(settled.uncertainty, half_width / math.sqrt(3)))
+    type_a = settled.uncertainty
+    settled = replace(settled, uncertainty=math.hypot(type_a, half_width / math.sqrt(3)))
     tags = desk.writer.placement(placement.id)
-    placement.judgement = judge_placement(desk, tags, settled.value, half_width)
+    placement.judgement = judge_placement(desk, tags, settled.value, half_width, type_a)
     placement.settled, placement.half_width = settled, half_width
     # The estimate improves with the square root of the count: storing every step would say nothing new.
     if first or settled.count >= placement.stored_count * 1.25:
