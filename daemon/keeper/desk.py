@@ -172,6 +172,8 @@ class Desk:
             self.writer.set_meta("drawing_file", card.drawing.name)
         self.unit = card
         self.drawing = drawing or self.drawing
+        for said in drawing.doubts() if drawing else ():
+            self.tell("remark", f"drawing: {said}")
         for key, value in unit_meta(card).items():
             self.writer.set_meta(key, value)
         self.state_is_old = True
