@@ -11,8 +11,9 @@ from dataclasses import asdict, dataclass, field, fields
 from typing import Any
 
 from daemon.file_mistakes import Table, Text
-from daemon.letter_code import CURE, parse_value
+from daemon.letter_code import CURE, parse_marking
 from daemon.part_kinds import COMMON_KEYS, KINDS
+from daemon.preferred_values import doubt
 from drivers.errors import DrawingError
 
 GROUND = "0"  # the net that is 0 V
@@ -86,6 +87,12 @@ class Drawing:
         """The tolerance of a point's printed values, per cent."""
         return self.tolerance_percent if point.tolerance_percent is None else point.tolerance_percent
 
+    def doubts(self) -> list[str]:
+        """What is taken as it stands and looks mistyped, in sentences."""
+        made = [part for part in self.parts if part.kind in ("resistor", "capacitor", "inductor")]
+        doubts = ((part.name, doubt(part.value or 0.0)) for part in made)
+        return [f"{name}: {said}" for name, said in doubts if said]
+
     def to_json(self) -> str:
         """JSON text with the file's own keys, for the session to carry."""
         tables = {"point": [_sparse(p) for p in self.points], "part": [_sparse(p) for p in self.parts]}
@@ -137,7 +144,7 @@ def _build(content: dict[str, Any], text: Text) -> Drawing:
 def _head(table: Table) -> Drawing:
     table.only("unit", "modes", "nominal_mains_v", "meter_ohm", "tolerance_percent")
     modes = table.words("modes", needed=True)
-    if "off" in modes:
+    if any(mode.casefold() == "off" for mode in modes):
         table.mistake("modes", '"off" is not a mode of the unit: it is always there, leave it out')
     return Drawing(
         table.text("unit", needed=True),
@@ -180,12 +187,13 @@ def _part(table: Table, modes: tuple[str, ...]) -> Part:
     for mode, net in contact_in.items():
         if net not in nets[1:]:
             table.mistake("contact_in", f"{net!r} in {mode!r} is none of the contacts {list(nets[1:])}")
+    value, marked_percent = _value(table)
     return Part(
         table.text("name", needed=True),
         kind,
         nets,
-        _value(table),
-        table.number("tolerance_percent", None, above=0),
+        value,
+        table.number("tolerance_percent", marked_percent, above=0),
         table.number("weight", 1.0, least=1, most=5) or 1.0,
         table.number("inner_ohm", 0.0, least=0) or 0.0,
         table.flag("follows_mains"),
@@ -198,15 +206,16 @@ def _part(table: Table, modes: tuple[str, ...]) -> Part:
     )
 
 
-def _value(table: Table) -> float | None:
+def _value(table: Table) -> tuple[float | None, float | None]:
+    """Value and, where it is printed with a letter for it, tolerance in per cent."""
     value = table.content.get("value")
     if not isinstance(value, str):
-        return table.number("value", None, cure=CURE)
+        return table.number("value", None, cure=CURE), None
     try:
-        return parse_value(value)
+        return parse_marking(value)
     except ValueError as error:
         table.mistake("value", str(error))
-        return None
+        return None, None
 
 
 def _check_kind(table: Table, name: str, nets: tuple[str, ...]) -> None:

@@ -1,6 +1,7 @@
 """Part values as they are printed beside parts: the letter code of IEC 60062, or a plain number.
 
-The letter stands where the decimal point would: ``4k7`` is 4700, ``R47`` 0.47, ``4u7`` 4.7e-6.
+The letter stands where the decimal point would: ``4k7`` is 4700, ``R47`` 0.47, ``4u7`` 4.7e-6. Printed on a
+part, a letter for its tolerance may follow: ``4K7J`` is 4700 within 5 %.
 """
 
 import re
@@ -18,6 +19,23 @@ _FACTORS = {
     "M": 1e6,
     "G": 1e9,
     "T": 1e12,
+}
+# Per cent either way; beyond these the standard has letters for unlike limits and for picofarads.
+_TOLERANCES = {
+    "E": 0.005,
+    "L": 0.01,
+    "P": 0.02,
+    "W": 0.05,
+    "B": 0.1,
+    "C": 0.25,
+    "D": 0.5,
+    "F": 1.0,
+    "G": 2.0,
+    "H": 3.0,
+    "J": 5.0,
+    "K": 10.0,
+    "M": 20.0,
+    "N": 30.0,
 }
 _CODE = re.compile(rf"(\d*)(?:\.(\d+))?([{''.join(_FACTORS)}])(\d*)")
 CURE = 'write it as a number or in the letter code of IEC 60062, such as "4k7", "0R1" or "220u"'
@@ -43,3 +61,35 @@ def _letter_value(code: str) -> float:
     if not (whole or after) or (point and after):
         raise ValueError(f"{code!r} is not a part value: {CURE}")
     return float(f"{whole or 0}.{point or after or 0}") * _FACTORS[letter]
+
+
+def parse_marking(text: str) -> tuple[float, float | None]:
+    """Value and tolerance in per cent (None: not printed) of what stands on a part. Raises ``ValueError``.
+
+    A last letter that can be read as the decimal point (``47K``, ``1M``) is that; with one before it (``4K7K``)
+    it is the tolerance.
+    """
+    code = text.strip()
+    try:
+        return parse_value(code), None
+    except ValueError:
+        tolerance = _TOLERANCES.get(code[-1:])
+        if tolerance is None:
+            raise
+        return parse_value(code[:-1].rstrip()), tolerance
+
+
+def write_value(value: float) -> str:
+    """A value as it is printed: ``4k7`` for 4700, ``R47`` for 0.47, three figures. Raises ``ValueError``."""
+    if not 0 < value < float("inf"):
+        raise ValueError(f"{value!r} is not a positive number")
+    factors = {"p": 1e-12, "n": 1e-9, "u": 1e-6, "m": 1e-3, "R": 1.0, "k": 1e3, "M": 1e6, "G": 1e9, "T": 1e12}
+    rounded = float(f"{value:.3g}")
+    letter, factor = next(
+        ((letter, factor) for letter, factor in reversed(factors.items()) if rounded >= factor * 0.9999999),
+        ("p", 1e-12),
+    )
+    if letter == "m":
+        letter, factor = "R", 1.0  # a resistor of less than an ohm is printed R47
+    whole, _, after = f"{rounded / factor:.6g}".partition(".")
+    return f"{whole if whole != '0' else ''}{letter}{after}"

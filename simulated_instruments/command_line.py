@@ -44,6 +44,7 @@ def _technician(verbs: Any) -> None:
     technician.add_argument("--token", required=True)
     technician.add_argument("--speed", type=float, default=1.0, help="shortens the pauses between actions only")
     technician.add_argument("--seed", type=int, default=1, help="draws how long the hands take")
+    technician.add_argument("--careless", type=int, metavar="SEED", help="a hand that slips, bridges and lifts")
 
 
 def _parts(verbs: Any) -> None:
@@ -129,7 +130,9 @@ def _run(given: argparse.Namespace) -> None:
     elif given.verb == "technician":
         from simulated_instruments.technician.playing import run_technician  # noqa: PLC0415 because of the same
 
-        run_technician(given.scenario, given.unit_door, given.daemon, given.token, given.speed, given.seed)
+        run_technician(
+            given.scenario, given.unit_door, given.daemon, given.token, given.speed, given.seed, given.careless
+        )
     elif given.verb == "unit":
         from simulated_instruments.bench.processes import run_unit  # noqa: PLC0415 because of the same
 

@@ -42,6 +42,9 @@ def add_commands(groups: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     demo.add_argument("--scenario", choices=SCENARIOS, default="mixer", help="which unit is on the bench")
     demo.add_argument("--speed", type=_speed, default=10.0, metavar="X", help="shortens the pauses between actions")
     demo.add_argument("--headless", action="store_true", help="no dashboard")
+    demo.add_argument(
+        "--careless", type=int, metavar="SEED", help="by a hand that slips, touches two legs and lifts for a moment"
+    )
     demo.set_defaults(carry_out=_demo)
     for parser in (run, demo):
         parser.add_argument("--session", type=Path, metavar="FILE", help="the session file; one that is there goes on")
@@ -93,6 +96,7 @@ def _play(acquisition: Acquisition, options: argparse.Namespace, unit_door: dict
         *("--unit-door", f"{unit_door['host']}:{unit_door['port']}"),
         *("--daemon", f"http://127.0.0.1:{door.port}", "--token", door.token),
         *("--speed", str(options.speed)),
+        *(() if options.careless is None else ("--careless", str(options.careless))),
     ]
     deadline_s = None if options.seconds is None else acquisition.monotonic_s() + options.seconds
 

@@ -11,12 +11,14 @@ from dataclasses import dataclass, fields
 from typing import Any
 
 from daemon.drawing import Drawing, Point
+from daemon.judge.ripple_limit import PRINTED, ripple_limit
 from drivers.readings import Quantity
 
 NOT_COMPARED = "not compared"
 ZERO_TOLERANCE_V = 0.05  # common practice, no source: an output printed 0 V is let pass up to 50 mV
 # Mains anywhere in 230 V +-10 % (IEC 60038), rectangular: 10 % / sqrt(3).
 UNMEASURED_MAINS_PERCENT = 5.8
+SAWTOOTH_VPP = math.sqrt(12)  # peak to peak of a sawtooth in its rms (Fourier series)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,8 +75,8 @@ def expect(
     held = why_printed_values_do_not_hold(condition)
     if held is not None:
         return NotCompared(held)
-    if quantity is Quantity.RIPPLE:
-        return _expect_ripple(point)
+    if quantity in (Quantity.RIPPLE, Quantity.AC_V):
+        return _expect_ripple(point, mode, drawing, quantity)
     if quantity is not Quantity.DC_V:
         return NotCompared(f"the drawing prints DC volts; this is {quantity.value}")
     printed = point.printed_v.get(mode)
@@ -115,12 +117,18 @@ def judge(value: float, half_width: float, expected: Expected | NotCompared, typ
     )
 
 
-def _expect_ripple(point: Point) -> Expected | NotCompared:
-    limit = point.ripple_vpp
+def _expect_ripple(point: Point, mode: str, drawing: Drawing, quantity: Quantity) -> Expected | NotCompared:
+    limit = ripple_limit(point, mode, drawing)
+    if limit is None and quantity is Quantity.AC_V:
+        return NotCompared(f"the drawing prints DC volts; this is {quantity.value}")
     if limit is None:
         return NotCompared(f"no ripple limit printed for {_name(point)}")
-    text = f"at most {_volts(limit)}pp ripple printed for {_name(point)}"
-    return Expected(limit, None, limit, 0.0, text)
+    because = f"printed for {_name(point)}" if limit.because == PRINTED else f"at {_name(point)}: {limit.because}"
+    text = f"at most {_volts(limit.vpp)}pp ripple {because}"
+    if quantity is Quantity.RIPPLE:
+        return Expected(limit.vpp, None, limit.vpp, 0.0, text)
+    most = limit.vpp / SAWTOOTH_VPP
+    return Expected(most, None, most, 0.0, f"{text}, as a sawtooth {_volts(most)} rms")
 
 
 def _expect_volts(

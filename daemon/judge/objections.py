@@ -10,47 +10,20 @@ from dataclasses import dataclass
 
 from daemon.drawing import Drawing, Point
 from daemon.judge.expected import ZERO_TOLERANCE_V, why_printed_values_do_not_hold
+from daemon.judge.neighbours import alike
+from daemon.judge.stays import Stay, leg_name, reads_otherwise, same_thing, shown_volts
 from drivers.readings import Quantity
 
-TWO_VALUES_PERCENT = 3.0
-TWO_VALUES_V = 0.05
-ACROSS = "across"  # the leg of a reading taken across a part
-RIPPLE_PERCENT = 20.0  # peak to peak of a noisy trace repeats no better; common practice, no source
-COVERAGE_FACTOR = 3.0  # scatter alone is no contradiction
 UNMEASURED_MAINS = 1.058
+FORGOTTEN_VALUES = 3  # different values in a row under one and the same mark
 
 _CURRENT = (Quantity.DC_A, Quantity.AC_A)
 _COMPARED_TWICE = (Quantity.DC_V, Quantity.AC_V, Quantity.RIPPLE)
 
 
 @dataclass(frozen=True, slots=True)
-class Stay:
-    """A settled placement as tagged. ``value`` in the quantity's unit, NaN with ``overload``.
-
-    ``probe`` tells a probe that was put right from another one that stays where it is.
-    """
-
-    placement: int
-    from_us: int
-    point: str
-    leg: str
-    mode: str
-    condition: str
-    quantity: Quantity
-    value: float
-    uncertainty: float = 0.0
-    overload: bool = False
-    probe: str = ""
-
-    @property
-    def tags(self) -> tuple[str, str, str, Quantity]:
-        """What must be equal for two readings to be of one and the same thing; a leg not told may be any."""
-        return self.point, self.mode, self.condition, self.quantity
-
-
-@dataclass(frozen=True, slots=True)
 class Objection:
-    """``kind`` is two values, other mode, function or ac; ``about`` the placements it speaks of, own first."""
+    """``kind`` is two values, forgotten mark, other mode, alike, function or ac; ``about`` names its own first."""
 
     kind: str
     text: str
@@ -74,9 +47,12 @@ def object_to(
     if not stay.point or not math.isfinite(stay.value):
         return []
     earlier = sorted((e for e in earlier if e.from_us < stay.from_us), key=lambda e: e.from_us)
+    last_repair_us = max((t for t in repair_times_us if t <= stay.from_us), default=-math.inf)
+    standing = [e for e in earlier if e.from_us > last_repair_us]
     found = (
-        _two_values(stay, earlier, drawing, repair_times_us),
-        _other_mode(stay, earlier, drawing),
+        _forgotten_mark(stay, standing) or _two_values(stay, standing, drawing),
+        _other_mode(stay, earlier, standing, drawing),
+        _alike(stay, standing, drawing),
         _ac_for_dc(stay, earlier, drawing),
     )
     return [objection for objection in found if objection is not None]
@@ -94,15 +70,40 @@ def _wrong_function(stay: Stay) -> Objection:
     return Objection("function", text, (stay.placement,))
 
 
-def _two_values(
-    stay: Stay, earlier: Sequence[Stay], drawing: Drawing | None, repair_times_us: Sequence[int]
-) -> Objection | None:
+def _forgotten_mark(stay: Stay, standing: Sequence[Stay]) -> Objection | None:
+    """One mark, and this probe has read one value after the other since: the marks were forgotten."""
+    run, newest = [], stay
+    for before in reversed([e for e in standing if e.probe == stay.probe]):
+        if newest.marked or not same_thing(before, stay):
+            break
+        run.append(before)
+        newest = before
+    different: list[Stay] = [stay]
+    for before in run:
+        if all(reads_otherwise(before, each) for each in different):
+            different.append(before)
+    is_new = all(reads_otherwise(before, stay) for before in run)
+    if stay.quantity not in _COMPARED_TWICE or not is_new or len(different) < FORGOTTEN_VALUES:
+        return None
+    values = ", ".join(shown_volts(each.value) for each in reversed(different))
+    text = (
+        f"{_where(stay)} was named {_ago(stay.from_us - run[-1].from_us)}, and nothing since, while the probe read"
+        f" {values}: say which points these are."
+    )
+    return Objection("forgotten mark", text, tuple(each.placement for each in different))
+
+
+def _alike(stay: Stay, standing: Sequence[Stay], drawing: Drawing | None) -> Objection | None:
+    found = alike(stay, standing, drawing)
+    return None if found is None else Objection("alike", found[1], (stay.placement, found[0].placement))
+
+
+def _two_values(stay: Stay, standing: Sequence[Stay], drawing: Drawing | None) -> Objection | None:
     """Only against what stands since the last repair; a contradiction is named once, not at each repeat."""
     if stay.quantity not in _COMPARED_TWICE:
         return None
-    last_repair = max((t for t in repair_times_us if t <= stay.from_us), default=-math.inf)
-    standing = [e for e in earlier if _comparable(e, stay) and e.from_us > last_repair]
-    if not standing or any(not _differ(e, stay) for e in standing):
+    earlier, standing = standing, [e for e in standing if same_thing(e, stay)]
+    if not standing or any(not reads_otherwise(e, stay) for e in standing):
         return None
     doubted = _doubt_it_answers(stay, earlier, drawing)
     standing = [e for e in standing if e is not doubted]
@@ -110,24 +111,11 @@ def _two_values(
         return None
     other = standing[-1]
     text = (
-        f"{_where(stay)} reads {_shown(stay.value)} and read {_shown(other.value)}"
+        f"{_where(stay)} reads {shown_volts(stay.value)} and read {shown_volts(other.value)}"
         f" {_ago(stay.from_us - other.from_us)}, with nothing changed in between:"
         " the probe was elsewhere one of the two times, or the fault comes and goes."
     )
     return Objection("two values", text, (stay.placement, other.placement))
-
-
-def _comparable(a: Stay, b: Stay) -> bool:
-    one_leg = a.leg == b.leg or (not (a.leg and b.leg) and ACROSS not in (a.leg, b.leg))
-    return a.tags == b.tags and one_leg and math.isfinite(a.value)
-
-
-def _differ(a: Stay, b: Stay) -> bool:
-    percent = RIPPLE_PERCENT if b.quantity is Quantity.RIPPLE else TWO_VALUES_PERCENT
-    apart = abs(a.value - b.value)
-    scatter = COVERAGE_FACTOR * math.hypot(a.uncertainty, b.uncertainty)
-    largest = max(abs(a.value), abs(b.value))
-    return apart > largest * percent / 100 and apart > TWO_VALUES_V and apart > scatter
 
 
 def _doubt_it_answers(stay: Stay, earlier: Sequence[Stay], drawing: Drawing | None) -> Stay | None:
@@ -138,22 +126,30 @@ def _doubt_it_answers(stay: Stay, earlier: Sequence[Stay], drawing: Drawing | No
     point = _point(stay, drawing)
     by_this_probe = [e for e in earlier if (e.probe, e.quantity) == (stay.probe, stay.quantity)]
     before = by_this_probe[-1] if by_this_probe else None
-    if point is None or before is None or not _comparable(before, stay):
+    if point is None or before is None or not same_thing(before, stay):
         return None
     corrected = _modes_it_fits_instead(before, point, drawing) and _fits(stay, point, stay.mode, drawing)
     return before if corrected else None
 
 
-def _other_mode(stay: Stay, earlier: Sequence[Stay], drawing: Drawing | None) -> Objection | None:
-    """Asked once while a mode stays selected: a dead section shows the other mode's value everywhere."""
+def _other_mode(
+    stay: Stay, earlier: Sequence[Stay], standing: Sequence[Stay], drawing: Drawing | None
+) -> Objection | None:
+    """Asked once while a mode stays selected: a dead section shows the other mode's value everywhere.
+
+    What was read twice and never otherwise since the last repair is believed.
+    """
+    before = [e for e in standing if same_thing(e, stay)]
+    if len(before) > 1 and not any(reads_otherwise(e, stay) for e in before):
+        return None
     point = _point(stay, drawing)
     others = () if point is None else _modes_it_fits_instead(stay, point, drawing)
     if point is None or not others or _asked_already(stay, earlier, drawing):
         return None
-    printed = " and ".join(f"{_shown(point.printed_v[mode])} in {mode}" for mode in others)
+    printed = " and ".join(f"{shown_volts(point.printed_v[mode])} in {mode}" for mode in others)
     text = (
-        f"{_shown(stay.value)} at {_name(stay)} is also the value in {' and '.join(others)}"
-        f" (printed {printed}; {_shown(point.printed_v[stay.mode])} in {stay.mode})."
+        f"{shown_volts(stay.value)} at {leg_name(stay.point, stay.leg)} is also the value in {' and '.join(others)}"
+        f" (printed {printed}; {shown_volts(point.printed_v[stay.mode])} in {stay.mode})."
         " Look at what is selected before believing it."
     )
     return Objection("other mode", text, (stay.placement,))
@@ -203,7 +199,9 @@ def _ac_for_dc(stay: Stay, earlier: Sequence[Stay], drawing: Drawing | None) -> 
     same_place = (e for e in earlier if (e.point, e.leg, e.mode) == (stay.point, stay.leg, stay.mode))
     if any(e.quantity in (Quantity.DC_V, Quantity.AC_V) for e in same_place):
         return None
-    text = f"Meter is on AC volts; the drawing prints {_shown(printed)} DC for {_name(stay)} in {stay.mode}."
+    where = f"{leg_name(stay.point, stay.leg)} in {stay.mode}"
+    where = f"{leg_name(stay.point, stay.leg)} in {stay.mode}"
+    text = f"Meter is on AC volts; the drawing prints {shown_volts(printed)} DC for {where}."
     return Objection("ac", text, (stay.placement,))
 
 
@@ -211,16 +209,8 @@ def _point(stay: Stay, drawing: Drawing | None) -> Point | None:
     return None if drawing is None else drawing.point(stay.point, stay.leg)
 
 
-def _name(stay: Stay) -> str:
-    return f"{stay.point} ({stay.leg})" if stay.leg else stay.point
-
-
 def _where(stay: Stay) -> str:
-    return f"{_name(stay)} in {stay.mode}" if stay.mode else _name(stay)
-
-
-def _shown(value: float) -> str:
-    return "0.00 V" if abs(value) < 0.005 else f"{value:.4g} V"
+    return f"{leg_name(stay.point, stay.leg)} in {stay.mode}" if stay.mode else leg_name(stay.point, stay.leg)
 
 
 def _ago(microseconds: int) -> str:

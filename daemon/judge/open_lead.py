@@ -2,16 +2,19 @@
 
 import math
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from itertools import pairwise
 from statistics import fmean, median
 
 from daemon.judge.window import Sample
 
 _KEPT = 60
+_APART_US = 150_000  # nearer readings of a wandering lead say little more than one of them
 _ENOUGH = 5
 _PRIOR_SIGMA = 0.02  # volts an open lead of a 10 Mohm meter wanders before it has been seen; common practice
+MOST_V = 1.0  # and within this; what reads more lies on something: common practice, no source
 _BAND = 4.0
+_SAME_COUNTS = 2.0
 _LULL_CHANCE = 1e-6
 
 
@@ -19,15 +22,24 @@ class OpenLead:
     """Level and wandering of a series while nothing is settled; robust against landings in between."""
 
     def __init__(self) -> None:
-        self._kept: deque[float] = deque(maxlen=_KEPT)
+        self._kept: deque[Sample] = deque(maxlen=_KEPT)
+        self._seen_after_stays = 0
 
-    def add(self, values: Sequence[float]) -> None:
+    def add_after_a_stay(self, samples: Iterable[Sample]) -> None:
+        """Readings that followed straight upon a stay and rest as well: perhaps a lead that does not wander."""
+        self._seen_after_stays += 1
+        self.add(samples)
+
+    def add(self, samples: Iterable[Sample]) -> None:
         """Readings that turned out to belong to no stay, in order."""
-        self._kept.extend(values)
+        for sample in samples:
+            apart = not self._kept or sample.t_us - self._kept[-1].t_us >= _APART_US
+            if apart and abs(sample.value) <= MOST_V:
+                self._kept.append(sample)
 
     def band(self, before: Sequence[Sample] = ()) -> tuple[float, float, float]:
         """Level, spread, and spread from one reading to the next, with the newest readings ``before``."""
-        seen = [*self._kept, *(sample.value for sample in before)][-_KEPT:]
+        seen = [sample.value for sample in [*self._kept, *_thinned(before)][-_KEPT:]]
         if len(seen) < _ENOUGH:
             return 0.0, _PRIOR_SIGMA, _PRIOR_SIGMA
         level = median(seen)
@@ -38,21 +50,36 @@ class OpenLead:
     def holds(self, value: float, tolerance: float, before: Sequence[Sample] = ()) -> bool:
         """True where the open lead itself could read ``value``."""
         level, spread, _ = self.band(before)
+        return self.is_within(value, level, spread, tolerance)
+
+    @staticmethod
+    def is_within(value: float, level: float, spread: float, tolerance: float) -> bool:
+        """The same where level and spread are known."""
         return abs(value - level) <= _BAND * spread + tolerance
 
     def explains(self, window: Sequence[Sample], tolerance: float, before: Sequence[Sample]) -> bool:
         """True where the window may be a lull: within the band, and not stiller than chance allows.
 
-        A lead that hardly moves while open cannot be told from 0 V by its value; it is believed,
-        and whether the probe is on a point is for the person's mark to say.
+        A lead that does not wander while open explains all that reads the same: 0 V cannot be told from it. It
+        is known by what comes after one stay and after the next.
         """
         values = [sample.value for sample in window]
-        _, spread, step = self.band(before)
+        level, spread, step = self.band(before)
         resolution = window[-1].resolution
-        if spread <= 2 * resolution or not self.holds(fmean(values), tolerance, before):
+        if spread < resolution / 2:
+            return self._seen_after_stays > 1 and abs(fmean(values) - level) <= _SAME_COUNTS * resolution
+        if not self.is_within(fmean(values), level, spread, tolerance):
             return False
         within = max(max(values) - min(values), resolution)
-        return lull_chance(len(values), within / max(step, resolution)) > _LULL_CHANCE
+        return lull_chance(len(_thinned(window)), within / max(step, resolution)) > _LULL_CHANCE
+
+
+def _thinned(samples: Sequence[Sample]) -> list[Sample]:
+    kept: list[Sample] = []
+    for sample in samples:
+        if not kept or sample.t_us - kept[-1].t_us >= _APART_US:
+            kept.append(sample)
+    return kept
 
 
 def lull_chance(n: int, range_in_sigma: float) -> float:

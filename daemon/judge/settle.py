@@ -1,9 +1,10 @@
 """When does a hand-held probe rest on something, and what does it read there?
 
-Settled: the last W = 5 readings (and at least 1 s) are valid, lie within q sigma + tol of one another
+Settled: the last W = 5 readings (and as many as cover 1 s) are valid, lie within q sigma + tol of one another
 (q: studentised range, 99 %) and do not drift; sigma comes from the differences of neighbours. Two ways of
 being fooled are guarded against: an exponential that still has far to go, and a lull of an open lead.
-Time is passed in; one detector a series.
+A probe that is off its point for a moment (it lifts, slips, scratches, the meter changes its range) and
+comes back to the same value has not left. Time is passed in; one detector a series.
 """
 
 import math
@@ -11,19 +12,23 @@ from collections import deque
 from dataclasses import dataclass
 from statistics import fmean
 
+from daemon.judge.approach import goes_one_way, one_way, still_settling
 from daemon.judge.open_lead import OpenLead
-from daemon.judge.window import Sample, scatter, still_settling, window_is_still
+from daemon.judge.resting import MOVED_COUNTS, Resting
+from daemon.judge.window import Sample, grain_of, wider_and_wider, window_is_still
 from drivers.readings import Flag, Quantity
 
 W = 5
-LEAST_SPAN_US = 1_000_000
+LEAST_COVERED_US = 990_000  # a second, but for the jitter of the polls
 HISTORY_US = 12_000_000
 LONGEST_GAP_US = 5_000_000
-MOVED_SIGMAS = 6.0
-MOVED_COUNTS = 2.0
+# Off the point for no longer than this, and back at the same value: it was one stay. A reading on its way back,
+# or one without a value (a change of range), is waited for longer.
+MOMENT_US, COMING_BACK_US = 500_000, 1_200_000
+NEARER = 0.8
 TOLERANCE = 0.001
 RIPPLE_TOLERANCE = 0.02
-_WIDEST = 40
+UNSTATED_COUNTS, UNSTATED_STEP = 10_000, 1e-3  # common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,44 +56,28 @@ class Lifted:
 Happening = Settled | Lifted
 
 
-class _Stay:
-    """Running mean of a stay (Welford), and what counts as having moved away from it."""
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """One reading as it came; ``resolution`` is known or guessed."""
 
-    def __init__(self, from_us: int, samples: list[Sample]) -> None:
-        self.from_us = from_us
-        self.count, self.mean, self._squares = 0, 0.0, 0.0
-        self.last_us = from_us
-        self.strikes: list[Sample] = []
-        for sample in samples:
-            self.add(sample)
+    t_us: int
+    value: float
+    flags: Flag
+    resolution: float
 
-    def add(self, sample: Sample) -> None:
-        self.count += 1
-        step = sample.value - self.mean
-        self.mean += step / self.count
-        self._squares += step * (sample.value - self.mean)
-        self.resolution = sample.resolution
-        self.last_us = sample.t_us
-        self.strikes.clear()
-
-    def _sd(self) -> float:
-        return math.sqrt(self._squares / (self.count - 1)) if self.count > 1 else 0.0
-
-    def is_beyond(self, sample: Sample, tolerance: float) -> bool:
-        # What differs by less than the tolerance of settling cannot count as moved.
-        sigma = max(self._sd(), sample.resolution / math.sqrt(12), tolerance / MOVED_SIGMAS)
-        return abs(sample.value - self.mean) > MOVED_SIGMAS * sigma + MOVED_COUNTS * sample.resolution
-
-    def settled(self) -> Settled:
-        u = math.sqrt(self._sd() ** 2 / self.count + self.resolution**2 / 12)
-        return Settled(self.from_us, self.mean, u, self.count)
+    @property
+    def sample(self) -> Sample | None:
+        """The reading where it has a value that can be believed."""
+        if self.flags & (Flag.OVERLOAD | Flag.NOT_A_NUMBER | Flag.CHANGING) or not math.isfinite(self.value):
+            return None
+        return Sample(self.t_us, self.value, self.resolution)
 
 
 class StayDetector:
     """Feed it every reading of one series; it says when the probe has settled and when it has lifted.
 
     ``quantity_needs_dead``: ohms and its kin, where steady overload is a reading (open) and settles too.
-    ``tolerance`` is relative, ``tolerance_counts`` in resolutions.
+    ``tolerance`` is relative, ``tolerance_counts`` in resolutions; ``open_lead`` is what is known of it already.
     """
 
     def __init__(
@@ -97,24 +86,28 @@ class StayDetector:
         *,
         tolerance: float = TOLERANCE,
         tolerance_counts: float = 1.0,
+        open_lead: OpenLead | None = None,
     ) -> None:
         self._overload_settles = quantity_needs_dead
         self._tolerance, self._counts = tolerance, tolerance_counts
-        self._open_lead = OpenLead()
+        self.open_lead = open_lead or OpenLead()
         self._recent: deque[Sample] = deque()
-        self._stay: _Stay | None = None
+        self._stay: Resting | None = None
+        self._away: list[_Shown] = []  # readings that are none of the stay, and may be the end of it
+        self._blanks: deque[int] = deque(maxlen=2)  # times of readings in a row without a value
         self._overloads: list[int] = []  # time of the first, time of the last, count
         self._left_value: float | None = None
-        self._finest = math.inf
+        self._left_us: int | None = None  # when the last stay was left
+        self._largest = 0.0
         self._last_us: int | None = None
         self._looks_landed = False
 
     @classmethod
-    def of(cls, quantity: Quantity) -> "StayDetector":
+    def of(cls, quantity: Quantity, open_lead: OpenLead | None = None) -> "StayDetector":
         """The detector that suits a quantity: peak to peak scatters more than a mean does."""
         if quantity is Quantity.RIPPLE:
-            return cls(tolerance=RIPPLE_TOLERANCE, tolerance_counts=3.0)
-        return cls(quantity.needs_dead_unit)
+            return cls(tolerance=RIPPLE_TOLERANCE, tolerance_counts=3.0, open_lead=open_lead)
+        return cls(quantity.needs_dead_unit, open_lead=open_lead)
 
     @property
     def state(self) -> str:
@@ -130,52 +123,88 @@ class StayDetector:
         """
         self._left_value = self._stay.mean if after_lift and self._stay is not None else None
         self._stay = None
+        self._away.clear()
         self._recent.clear()
         self._overloads.clear()
+
+    def let_go(self) -> list[Happening]:
+        """Wait no longer for a probe that is off its point to come back: what happens now is something else."""
+        return self._leave() if len(self._away) > 1 else []
 
     def feed(self, t_us: int, value: float, flags: Flag, resolution: float | None) -> list[Happening]:
         """Take in one reading. Returns at most one ``Lifted`` and then at most one ``Settled``."""
         happened: list[Happening] = []
         if self._last_us is not None and t_us - self._last_us > LONGEST_GAP_US:
-            happened += self._lift()
+            happened += self._leave()
         self._last_us = t_us
-        if flags & Flag.OVERLOAD:
-            return happened + self._feed_overload(t_us)
-        if not math.isfinite(value) or flags & Flag.NOT_A_NUMBER:
-            return happened + self._lift()
-        happened += self._lift_overload()
-        sample = Sample(t_us, value, self._resolution(value, resolution))
-        if self._stay is not None:
-            return happened + self._feed_stay(self._stay, sample, bool(flags & Flag.CHANGING))
-        if flags & Flag.CHANGING:
-            self._recent.clear()
-            return happened
-        return happened + self._feed_unsettled(sample)
+        shown = _Shown(t_us, value, flags, self._resolution(value, resolution))
+        if self._stay is None:
+            return happened + self._look_for_a_stay(shown)
+        return happened + self._go_on(self._stay, shown)
 
     def _resolution(self, value: float, resolution: float | None) -> float:
-        """A silent instrument's resolution is the smallest step it has been seen to make."""
-        if resolution:
-            return resolution
-        last = self._recent[-1].value if self._recent else value
-        if value != last:
-            self._finest = min(self._finest, abs(value - last))
-        return self._finest if self._finest < math.inf else 0.0
+        """A silent instrument is taken to have 10,000 counts, and steps of a millivolt at most."""
+        if math.isfinite(value):
+            self._largest = max(self._largest, abs(value))
+        return resolution or min(UNSTATED_STEP, self._largest / UNSTATED_COUNTS)
 
     def _tol(self, sample: Sample) -> float:
         return self._tolerance * abs(sample.value) + self._counts * sample.resolution
 
-    def _feed_stay(self, stay: _Stay, sample: Sample, changing: bool) -> list[Happening]:
-        if not changing and not stay.is_beyond(sample, self._tol(sample)):
-            stay.add(sample)
-            return [stay.settled()]
-        stay.strikes.append(sample)
-        if len(stay.strikes) < 2:
+    # ---- a stay goes on
+
+    def _go_on(self, stay: Resting, shown: _Shown) -> list[Happening]:
+        if self._is_of(stay, shown):
+            back = [shown] if len(self._away) < 2 else self._back_for_good(stay, shown)
+            if back:
+                self._away.clear()
+                for each in back:
+                    stay.add(Sample(each.t_us, each.value, each.resolution))
+                return [Settled(stay.from_us, stay.mean, stay.uncertainty, stay.count)]
+        self._away.append(shown)
+        patience_us, patience = (COMING_BACK_US, 3) if self._is_coming_back(stay) else (MOMENT_US, 1)
+        if len(self._away) <= patience or shown.t_us - stay.last_us <= patience_us:
             return []
-        away = [] if changing else list(stay.strikes)
-        lifted = self._lift()
-        for strike in away:
-            self._feed_unsettled(strike)
-        return lifted
+        return self._leave()
+
+    def _is_coming_back(self, stay: Resting) -> bool:
+        before, now = (shown.sample for shown in [*self._away[:1], *self._away][-2:])
+        if before is None or now is None:
+            return True
+        return abs(now.value - stay.mean) <= NEARER * abs(before.value - stay.mean)
+
+    def _is_of(self, stay: Resting, shown: _Shown) -> bool:
+        sample = shown.sample
+        return sample is not None and not stay.is_beyond(sample, self._tol(sample))
+
+    def _back_for_good(self, stay: Resting, shown: _Shown) -> list[_Shown]:
+        """One reading at the old value may be chance on a lead that wanders: two in a row are not."""
+        return [self._away[-1], shown] if self._is_of(stay, self._away[-1]) else []
+
+    def _leave(self) -> list[Happening]:
+        """The stay is over; what was read since then is looked at afresh."""
+        away = list(self._away)
+        happened = self._lift()
+        for shown in away:
+            happened += self._look_for_a_stay(shown)
+        return happened
+
+    # ---- no stay yet
+
+    def _look_for_a_stay(self, shown: _Shown) -> list[Happening]:
+        if self._overload_settles and shown.flags & Flag.OVERLOAD:
+            return self._feed_overload(shown.t_us)
+        sample, happened = shown.sample, self._lift_overload()
+        if sample is not None:
+            self._blanks.clear()
+            return happened + self._feed_unsettled(sample)
+        if shown.flags & Flag.CHANGING:
+            self._recent.clear()
+            return happened
+        self._blanks.append(shown.t_us)  # a blank display says nothing, unless it stays blank
+        if len(self._blanks) > 1 and self._recent and shown.t_us - self._recent[-1].t_us > MOMENT_US:
+            happened += self._lift()
+        return happened
 
     def _feed_unsettled(self, sample: Sample) -> list[Happening]:
         if self._left_value is not None:
@@ -186,65 +215,70 @@ class StayDetector:
         count = self._window_count()
         before = list(self._recent)[:-count] if count else list(self._recent)[:-1]
         tolerance = self._tol(sample)
-        self._looks_landed = not self._open_lead.holds(sample.value, tolerance, before)
+        self._looks_landed = not self.open_lead.holds(sample.value, tolerance, before)
         if not count:
             return []
         window = list(self._recent)[-count:]
-        if not window_is_still(window, tolerance) or still_settling(before, window, tolerance):
+        tolerance += self._counts * (grain_of(window) - sample.resolution)
+        if not window_is_still(window, tolerance):
             return []
-        before, window = _widen(before, window, tolerance)
-        if self._open_lead.explains(window, tolerance, before):
+        approach = self._approach(before, window, tolerance)
+        if still_settling(approach, window, tolerance):
             return []
-        return self._settle(before, window, tolerance)
+        floating = before[: len(before) - len(approach)]
+        for wider, earlier in wider_and_wider(window, before, tolerance):
+            if not self.open_lead.explains(wider, tolerance, floating[: len(earlier)]):
+                return self._settle(approach[: max(0, len(earlier) - len(floating))], floating[: len(earlier)], wider)
+        return []
 
     def _remember(self, sample: Sample) -> None:
         if self._recent and not 0.5 < (sample.resolution or 1) / (self._recent[-1].resolution or 1) < 2:
             self._forget(len(self._recent))  # another range: its readings do not mix
         self._recent.append(sample)
         while self._recent[0].t_us < sample.t_us - HISTORY_US:
-            self._forget(1)
+            if goes_one_way(self._recent):
+                self._recent.popleft()  # the beginning of a long approach, and nothing of an open lead
+            else:
+                self._forget(1)
 
     def _forget(self, count: int) -> None:
-        self._open_lead.add([self._recent.popleft().value for _ in range(count)])
+        self.open_lead.add([self._recent.popleft() for _ in range(count)])
 
     def _window_count(self) -> int:
-        """How many of the newest readings make a window of W and 1 s at least; 0 while there are too few."""
+        """How many of the newest readings make a window of W that covers 1 s; 0 while there are too few.
+
+        n readings cover n of their distances: each stands for the time since the one before.
+        """
         newest = self._recent[-1].t_us
         for count, sample in enumerate(reversed(self._recent), 1):
-            if count >= W and newest - sample.t_us >= LEAST_SPAN_US:
+            if count >= W and (newest - sample.t_us) * count >= LEAST_COVERED_US * (count - 1):
                 return count
         return 0
 
-    def _settle(self, before: list[Sample], window: list[Sample], tolerance: float) -> list[Happening]:
-        approach = self._approach(before, window, tolerance)
-        floating = before[: len(before) - len(approach)]
-        self._open_lead.add([sample.value for sample in floating])
+    def _settle(self, approach: list[Sample], floating: list[Sample], window: list[Sample]) -> list[Happening]:
+        self.open_lead.add(floating)
         self._recent.clear()
-        self._stay = _Stay((approach or window)[0].t_us, window)
-        return [self._stay.settled()]
+        self._stay = stay = Resting((approach or window)[0].t_us, window)
+        if not floating and self._left_us is not None and stay.from_us - self._left_us <= COMING_BACK_US:
+            self.open_lead.add_after_a_stay(window)
+        return [Settled(stay.from_us, stay.mean, stay.uncertainty, stay.count)]
 
     def _approach(self, before: list[Sample], window: list[Sample], tolerance: float) -> list[Sample]:
         """The readings just before the window that came nearer and nearer to it, from one side."""
+        approach = one_way(before, window, tolerance)
         value = fmean(sample.value for sample in window)
-        noise = 3 * scatter([s.value for s in window], window[-1].resolution, tolerance)
-        floating = before[: len(before) // 2]  # the older half: an approach must not pass for open lead
-        level = self._open_lead.band(floating)[0]
-        first, farthest = len(before), 0.0
-        for sample in reversed(before):
-            away = sample.value - value
+        level, spread, _ = self.open_lead.band(before[: len(before) - len(approach)])
+        landed = 0
+        for number, sample in enumerate(approach, 1):
             near_open_lead = abs(sample.value - level) <= 0.1 * abs(value - level)
-            if near_open_lead or self._open_lead.holds(sample.value, tolerance, floating):
-                break
-            turned = abs(away) > noise and away * farthest < 0 and abs(farthest) > noise
-            if turned or abs(away) < abs(farthest) - noise:
-                break
-            farthest, first = max(away, farthest, key=abs), first - 1
-        return before[first:]
+            if near_open_lead or self.open_lead.is_within(sample.value, level, spread, tolerance):
+                landed = number
+        return approach[landed:]
+
+    # ---- overload
 
     def _feed_overload(self, t_us: int) -> list[Happening]:
         happened = self._lift()
-        if not self._overload_settles:
-            return happened
         self._overloads = [self._overloads[0] if self._overloads else t_us, t_us, self._overload_count() + 1]
         if self._overload_is_settled():
             settled = Settled(self._overloads[0], math.nan, math.nan, self._overload_count(), overload=True)
@@ -257,7 +291,7 @@ class StayDetector:
     def _overload_is_settled(self) -> bool:
         if self._overload_count() < W:
             return False
-        return self._overloads[1] - self._overloads[0] >= LEAST_SPAN_US
+        return (self._overloads[1] - self._overloads[0]) * W >= LEAST_COVERED_US * (W - 1)
 
     def _lift_overload(self) -> list[Happening]:
         was_settled, run = self._overload_is_settled(), self._overloads
@@ -267,16 +301,11 @@ class StayDetector:
     def _lift(self) -> list[Happening]:
         """End what there is; the broken-off readings become knowledge of the open lead."""
         stay, self._stay = self._stay, None
+        self._away = []
         self._left_value = None
         self._looks_landed = False
         self._forget(len(self._recent))
-        return [Lifted(stay.last_us + 1)] if stay is not None else []
-
-
-def _widen(
-    before: list[Sample], window: list[Sample], tolerance: float
-) -> tuple[list[Sample], list[Sample]]:
-    """Take earlier readings into the window while it stays still: the longer, the less a lull explains it."""
-    while before and len(window) < _WIDEST and window_is_still([before[-1], *window], tolerance):
-        before, window = before[:-1], [before[-1], *window]
-    return before, window
+        if stay is None:
+            return []
+        self._left_us = stay.last_us
+        return [Lifted(stay.last_us + 1)]

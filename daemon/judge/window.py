@@ -1,7 +1,7 @@
-"""Is a window of readings still, and if it creeps, has the creep still far to go? Pure arithmetic."""
+"""Is a window of readings still? Pure arithmetic."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from statistics import fmean, median
@@ -10,8 +10,9 @@ from statistics import fmean, median
 _RANGE_Q99 = {4: 4.403, 5: 4.603, 6: 4.757, 8: 4.987, 10: 5.157, 15: 5.448, 20: 5.645, 30: 5.911, 50: 6.228,
               100: 6.636}  # fmt: skip
 _DRIFT_Z = 2.58
-_TWO_TAU = math.exp(-2)
-_NO_LONGER_CONVERGING = 0.97
+_MOST_STATED = 10.0
+_COME_AGAIN = 0.6
+_WIDEST_US = 4_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,51 +45,49 @@ def scatter(values: Sequence[float], least: float, most: float) -> float:
     return min(max(sigma, least), max(most, least))
 
 
+def grain_of(window: Sequence[Sample]) -> float:
+    """The step that the readings really go in: some meters show more digits than they resolve.
+
+    It is told by values that come again; where hardly any does, the step is the stated one.
+    """
+    stated = window[-1].resolution
+    if len({sample.value for sample in window}) > _COME_AGAIN * len(window):
+        return stated
+    steps = [step for a, b in pairwise(window) if (step := abs(b.value - a.value)) > stated / 2]
+    return max(stated, min([_MOST_STATED * stated, *steps]))
+
+
 def window_is_still(window: Sequence[Sample], tolerance: float) -> bool:
     """Range and drift of the window are what its own scatter and the tolerance allow."""
     values = [sample.value for sample in window]
-    sigma = scatter(values, window[-1].resolution / math.sqrt(12), tolerance)
+    sigma = scatter(values, grain_of(window) / math.sqrt(12), tolerance)
     if max(values) - min(values) > range_factor(len(values)) * sigma + tolerance:
         return False
     return abs(_creep(values)) <= _creep_limit(len(values), sigma) + tolerance
 
 
-def still_settling(before: Sequence[Sample], window: Sequence[Sample], tolerance: float) -> bool:
-    """True for an exponential with more than the tolerance to go and a window shorter than 2 tau.
+def wider_and_wider(
+    window: list[Sample], before: list[Sample], tolerance: float
+) -> Iterator[tuple[list[Sample], list[Sample]]]:
+    """Window and what was before it, with more and more of that taken in while it stays still.
 
-    With D the change over this window and r its ratio to the change over the window before, what is
-    left after it is D r / (1 - r), and the mean of the window lags behind its end by half of D. A creep
-    that cannot yet be compared with what came before is not believed; one that does not slow down is a
-    drift of the point itself, and is.
+    The longer, the less a lull explains it.
     """
-    values = [sample.value for sample in window]
-    resolution = window[-1].resolution
-    # The bend of an exponential passes for scatter: only half of the tolerance is granted to it here.
-    sigma = scatter(values, resolution / math.sqrt(12), tolerance / 2)
-    creep = _creep(values)
-    if abs(creep) <= _creep_limit(len(values), sigma) + resolution:
-        return False
-    previous = [sample.value for sample in before[-len(window) :]]
-    if len(previous) < len(window):
-        return True
-    ratio = creep / (fmean(_first(values)) - fmean(_first(previous)) or math.inf)
-    if ratio <= _TWO_TAU:
-        return ratio > 0 and abs(max(previous, key=lambda v: abs(v - values[0])) - values[0]) > 50 * abs(creep)
-    if ratio >= _NO_LONGER_CONVERGING:
-        return False
-    return abs(creep) * (0.5 + ratio / (1 - ratio)) > tolerance
+    while True:
+        yield window, before
+        step = min(len(before), max(1, len(window) // 4))
+        wider = [*before[len(before) - step :], *window]
+        if not step or wider[-1].t_us - wider[0].t_us > _WIDEST_US or not window_is_still(wider, tolerance):
+            return
+        window, before = wider, before[: len(before) - step]
 
 
 def _ends(count: int) -> int:
     return max(2, 2 * count // 5)
 
 
-def _first(values: Sequence[float]) -> Sequence[float]:
-    return values[: _ends(len(values))]
-
-
 def _creep(values: Sequence[float]) -> float:
-    return fmean(values[-_ends(len(values)) :]) - fmean(_first(values))
+    return fmean(values[-_ends(len(values)) :]) - fmean(values[: _ends(len(values))])
 
 
 def _creep_limit(count: int, sigma: float) -> float:

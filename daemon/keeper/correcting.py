@@ -162,8 +162,9 @@ def _facts(
         return {**NOT_SETTLED, "count": settled.count, "flags": int(Flag.OVERLOAD)}
     setup = desk.instruments[row["instrument"]].setup if row["instrument"] in desk.instruments else None
     limits = (setup.spec.accuracy.half_width(settled.value, range_) if setup else 0.0) + resolution
-    settled = replace(settled, uncertainty=math.hypot(settled.uncertainty, limits / math.sqrt(3)))
-    judged = placing.judge_again(desk, row, settled.value, limits)
+    type_a = settled.uncertainty
+    settled = replace(settled, uncertainty=math.hypot(type_a, limits / math.sqrt(3)))
+    judged = placing.judge_again(desk, row, settled.value, limits, type_a)
     return {
         **{"value": settled.value, "uncertainty": settled.uncertainty, "limits": limits},
         **{"count": settled.count, "flags": 0, "judgement": judged.as_dict()},

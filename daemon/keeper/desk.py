@@ -11,8 +11,8 @@ from typing import Any
 from daemon.bench_file import Bench, Setup, UnitCard
 from daemon.drawing import Drawing, parse_drawing
 from daemon.judge.expected import Judgement
-from daemon.judge.objections import Stay
 from daemon.judge.settle import Settled
+from daemon.judge.stays import Stay
 from daemon.keeper.probe import Probe
 from daemon.store.writer import ContextKind, SessionWriter
 from drivers.clock import Clock
@@ -172,6 +172,8 @@ class Desk:
             self.writer.set_meta("drawing_file", card.drawing.name)
         self.unit = card
         self.drawing = drawing or self.drawing
+        for said in drawing.doubts() if drawing else ():
+            self.tell("remark", f"drawing: {said}")
         for key, value in unit_meta(card).items():
             self.writer.set_meta(key, value)
         self.state_is_old = True

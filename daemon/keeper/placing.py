@@ -6,10 +6,13 @@ from dataclasses import replace
 from typing import Any
 
 from daemon.drawing import Drawing
+from daemon.judge.across import expect_across
 from daemon.judge.expected import NOT_COMPARED, Judgement, expect, judge
-from daemon.judge.objections import Stay, object_to
+from daemon.judge.neighbours import also_fits
+from daemon.judge.objections import object_to
 from daemon.judge.ripple import peak_to_peak
 from daemon.judge.settle import Settled
+from daemon.judge.stays import ACROSS, Stay
 from daemon.keeper.desk import OBJECTIONS_SHOWN, Desk, OpenPlacement
 from daemon.keeper.meter_following import follow
 from daemon.keeper.probe import Change, Probe, StayBegan, StayEnded, StayGrew, StayRenamed
@@ -88,22 +91,28 @@ def lose(desk: Desk, instrument: str, t_us: int) -> None:
                 apply(desk, probe, change)
 
 
-def judge_placement(desk: Desk, tags: Mapping[str, Any], value: float, half_width: float) -> Judgement:
-    """Hold a settled value against the drawing, under the tags of its placement."""
+def judge_placement(
+    desk: Desk, tags: Mapping[str, Any], value: float, half_width: float, type_a: float = 0.0
+) -> Judgement:
+    """Hold a settled value against the drawing, under the tags of its placement; ``type_a`` is its scatter's u."""
     if desk.drawing is None:
         return Judgement(NOT_COMPARED, None, None, None, None, "no drawing is entered for this unit")
     if desk.unit_on is False:
         return _was_off()
-    return _against_the_drawing(desk, desk.drawing, tags, value, half_width)
+    return _against_the_drawing(desk, desk.drawing, tags, value, half_width, type_a)
 
 
-def judge_again(desk: Desk, row: Mapping[str, Any], value: float, half_width: float) -> Judgement:
+def judge_again(
+    desk: Desk, row: Mapping[str, Any], value: float, half_width: float, type_a: float | None = None
+) -> Judgement:
     """The same for a placement of the past: whether the unit was off is told by how it was judged then."""
     if desk.drawing is None:
         return judge_placement(desk, row, value, half_width)
+    if type_a is None:  # what is left of the stored uncertainty without the limits of error
+        type_a = math.sqrt(max(0.0, (row["uncertainty"] or 0.0) ** 2 - half_width**2 / 3))
     if (row["judgement"] or {}).get("compared_with") == OFF:
         return _was_off()
-    return _against_the_drawing(desk, desk.drawing, row, value, half_width)
+    return _against_the_drawing(desk, desk.drawing, row, value, half_width, type_a)
 
 
 def _was_off() -> Judgement:
@@ -111,17 +120,16 @@ def _was_off() -> Judgement:
 
 
 def _against_the_drawing(
-    desk: Desk, drawing: Drawing, tags: Mapping[str, Any], value: float, half_width: float
+    desk: Desk, drawing: Drawing, tags: Mapping[str, Any], value: float, half_width: float, type_a: float
 ) -> Judgement:
-    expected = expect(
-        drawing.point(tags["point"], tags["leg"] or None),
-        tags["mode"],
-        tags["condition"],
-        desk.mains_v,
-        drawing,
-        quantity=Quantity(tags["quantity"]),
-    )
-    return judge(value, half_width, expected)
+    point, leg, mode, condition = (tags[key] for key in ("point", "leg", "mode", "condition"))
+    quantity = Quantity(tags["quantity"])
+    if quantity is Quantity.DC_V and leg == ACROSS and drawing.point(point, leg) is None:
+        expected = expect_across(point, value, mode, condition, desk.mains_v, drawing)
+    else:
+        found = drawing.point(point, leg or None)
+        expected = expect(found, mode, condition, desk.mains_v, drawing, quantity=quantity)
+    return judge(value, half_width, expected, type_a)
 
 
 def _open(desk: Desk, probe: Probe, change: StayBegan) -> None:
@@ -149,16 +157,17 @@ def _grow(desk: Desk, probe: Probe, settled: Settled) -> None:
     if probe.last is not None and not settled.overload:
         half_width = desk.half_width(probe.instrument, probe.last._replace(value=settled.value))
     # Type A of the stay with the instrument's limits of error taken as rectangular (GUM 4.3.7).
-    settled = replace(settled, uncertainty=math.hypot(settled.uncertainty, half_width / math.sqrt(3)))
+    type_a = settled.uncertainty
+    settled = replace(settled, uncertainty=math.hypot(type_a, half_width / math.sqrt(3)))
     tags = desk.writer.placement(placement.id)
-    placement.judgement = judge_placement(desk, tags, settled.value, half_width)
+    placement.judgement = judge_placement(desk, tags, settled.value, half_width, type_a)
     placement.settled, placement.half_width = settled, half_width
     # The estimate improves with the square root of the count: storing every step would say nothing new.
     if first or settled.count >= placement.stored_count * 1.25:
         _store_value(desk, placement, settled)
         desk.state_is_old = True
     if first:
-        _remember_and_object(desk, placement)
+        _remember_and_object(desk, placement, probe.newly_marked)
 
 
 def _store_value(desk: Desk, placement: OpenPlacement, settled: Settled) -> None:
@@ -179,7 +188,9 @@ def _close(desk: Desk, probe: Probe, change: StayEnded) -> None:
     if placement.settled is not None:
         _store_value(desk, placement, placement.settled)
         kept = as_stay(desk, placement.id)
-        desk.stays = [kept if stay.placement == placement.id else stay for stay in desk.stays]
+        desk.stays = [
+            replace(kept, marked=stay.marked) if stay.placement == placement.id else stay for stay in desk.stays
+        ]
     desk.writer.set_placement(placement.id, t1=change.at_us)
 
 
@@ -213,8 +224,8 @@ def as_stay(desk: Desk, placement: int) -> Stay:
     )
 
 
-def _remember_and_object(desk: Desk, placement: OpenPlacement) -> None:
-    stay = as_stay(desk, placement.id)
+def _remember_and_object(desk: Desk, placement: OpenPlacement, marked: bool) -> None:
+    stay = replace(as_stay(desk, placement.id), marked=marked)
     if desk.unit_on is False and not stay.quantity.needs_dead_unit:
         return  # nothing is expected of a unit that is off, and nothing is held against it later
     for objection in object_to(stay, desk.stays, desk.drawing, desk.unit_on, desk.repairs_us):
@@ -225,4 +236,7 @@ def _remember_and_object(desk: Desk, placement: OpenPlacement) -> None:
             *desk.objections[-OBJECTIONS_SHOWN + 1 :],
             {"id": number, "t_us": t_us, "text": objection.text, **entry},
         ]
+    note = also_fits(stay, desk.drawing, desk.mains_v, placement.half_width) if desk.unit_on is not False else None
+    if note is not None:
+        desk.tell("remark", note, data={"placement": placement.id})
     desk.stays.append(stay)

@@ -97,8 +97,14 @@ class Probe:
             return "settled"
         return "settling" if self.staying or self._grip else self._detector.state.replace("settled", "floating")
 
+    @property
+    def newly_marked(self) -> bool:
+        """True where the stay under way was named itself, and does not bear the mark of one before."""
+        return not self._named_late
+
     def mark(self, point: str, leg: str, t_us: int) -> Iterator[Change]:
         """Take a person's word for what this probe touches."""
+        yield from self._let_go()
         if self.staying and (point, leg) == (self.point, self.leg):
             return
         self.point, self.leg = point, leg
@@ -113,7 +119,10 @@ class Probe:
 
     def cut(self, t_us: int) -> Iterator[Change]:
         """End the stay under way because what it means changes; the next begins on the same lead."""
-        goes_on = (self.last.value, self._named_late) if self.staying and self.last is not None else self._goes_on
+        yield from self._let_go()
+        goes_on = self._goes_on
+        if self.staying and self.last is not None:
+            goes_on = (self.settled.value if self.settled else self.last.value), self._named_late
         yield from self._cut(t_us)
         self._goes_on = goes_on
 
@@ -121,6 +130,12 @@ class Probe:
         """End the stay under way for good: the instrument is lost or the session ends."""
         yield from self._cut(t_us)
         self._grip.clear()
+
+    def _let_go(self) -> Iterator[Change]:
+        """A lead that is off its point has left it when something is said: it is not waited for any longer."""
+        if self.last is not None:
+            for happening in self._detector.let_go():
+                yield from self._take(happening, self.last.quantity)
 
     @property
     def _is_scope(self) -> bool:

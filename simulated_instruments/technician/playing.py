@@ -8,8 +8,10 @@ from typing import Any
 
 from simulated_instruments.asking import Asker, UnitDoor
 from simulated_instruments.clock import Clock, MachineClock, wall_us
+from simulated_instruments.technician.acting import Action, Answer, Hand, Hold, Pause, Say, Strike, Wait
+from simulated_instruments.technician.carelessness import CarelessHand, SteadyHand
 from simulated_instruments.technician.doors import Daemon, DaemonDoor
-from simulated_instruments.technician.script import Action, Answer, Hand, Hold, Pause, Say, Strike, Wait, script
+from simulated_instruments.technician.script import script
 from simulated_instruments.unit.scenario import LogLine, Scenario, load
 
 LOOK_S = 0.1
@@ -30,8 +32,10 @@ class Player:
         report: Callable[[Mapping[str, Any]], None],
         speed: float = 1.0,
         seed: int = 1,
+        hand: SteadyHand | None = None,
     ) -> None:
         self._scenario = scenario
+        self._hand_of = hand
         self._unit = unit
         self._daemon = daemon
         self._clock = clock
@@ -43,7 +47,7 @@ class Player:
     def play(self) -> None:
         """Everything, from waiting for the instruments to the last switch-on."""
         self._await_instruments()
-        for action in script(self._scenario):
+        for action in script(self._scenario, self._hand_of):
             self._act(action)
         self._report({"action": "done"})
 
@@ -167,12 +171,14 @@ def _truth(line: LogLine) -> dict[str, Any]:
     }
 
 
-def run_technician(name: str, door: tuple[str, int], url: str, token: str, speed: float, seed: int) -> None:
-    """The technician's process. Raises ``ValueError`` for a speed that is not positive."""
+def run_technician(
+    name: str, door: tuple[str, int], url: str, token: str, speed: float, seed: int, careless: int | None = None
+) -> None:
+    """The technician's process; ``careless`` is the seed of a careless hand. Raises ``ValueError`` for a bad speed."""
     if speed <= 0:
         raise ValueError(f"--speed {speed} must be above 0")
-    unit = UnitDoor(*door)
-    Player(load(name), unit, DaemonDoor(url, token), MachineClock(), _print, speed, seed).play()
+    unit, hand = UnitDoor(*door), None if careless is None else CarelessHand(seed=careless)
+    Player(load(name), unit, DaemonDoor(url, token), MachineClock(), _print, speed, seed, hand).play()
     unit.close()
 
 

@@ -5,9 +5,9 @@ reading, another after the last, and one after every visit to the dead unit.
 """
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
-from typing import Any
 
+from simulated_instruments.technician.acting import Action, Answer, Hand, Hold, Pause, Say, Strike, Wait
+from simulated_instruments.technician.carelessness import SteadyHand
 from simulated_instruments.unit.scenario import LogLine, Scenario
 
 ROLL_S_DIV = 0.5
@@ -22,74 +22,17 @@ _VOLTS = ("dc_v", "across")
 _OSCILLATION_S_DIV, _RIPPLE_S_DIV = 5e-6, 5e-3
 
 
-@dataclass(frozen=True, slots=True)
-class Pause:
-    """The log's time between two actions; the only thing that ``--speed`` shortens."""
-
-    seconds: float
-
-
-@dataclass(frozen=True, slots=True)
-class Wait:
-    """Real time that the unit or the scope needs, whatever the speed."""
-
-    seconds: float
-
-
-@dataclass(frozen=True, slots=True)
-class Say:
-    """A command to the daemon."""
-
-    command: Mapping[str, Any]
-
-
-@dataclass(frozen=True, slots=True)
-class Hand:
-    """Something done to the unit or to a knob, as the unit's door takes it."""
-
-    request: Mapping[str, Any]
-
-
-@dataclass(frozen=True, slots=True)
-class Hold:
-    """Keep a probe still until the daemon calls it settled with ``enough`` readings, or ``most_s`` is over.
-
-    ``line`` is the index in the log; where the value cannot show it (an
-    overload, a scope input) the point is said to be left before lifting.
-    """
-
-    line: int
-    probe: str
-    enough: int
-    most_s: float
-
-
-@dataclass(frozen=True, slots=True)
-class Strike:
-    """Take back the placement of an earlier line."""
-
-    line: int
-    why: str
-
-
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """Read and answer whatever caution is due."""
-
-
-Action = Pause | Wait | Say | Hand | Hold | Strike | Answer
-
-
-def script(scenario: Scenario) -> list[Action]:
-    """All actions of a repair, in order."""
-    return list(_Writer(scenario).actions())
+def script(scenario: Scenario, hand: SteadyHand | None = None) -> list[Action]:
+    """All actions of a repair, in order, by a steady hand or by ``hand``."""
+    return list(_Writer(scenario, hand or SteadyHand()).actions())
 
 
 class _Writer:
     """Keeps what was said and where the knobs stand, so that nothing is done twice."""
 
-    def __init__(self, scenario: Scenario) -> None:
+    def __init__(self, scenario: Scenario, hand: SteadyHand) -> None:
         self._scenario = scenario
+        self._fingers = hand
         self._said: dict[str, str] = {}
         self._real_mode = ""
         self._on = False
@@ -170,18 +113,25 @@ class _Writer:
         probe = "scope B" if scope else "red"
         leg = {"leg": line.leg} if line.leg else {}
         mark = Say({"command": "point", "probe": probe, "point": line.point, **leg})
-        touch = Hand({"do": "touch", "probe": probe, "thing": line.touches})
+        beside = self._beside(line)
+        touch = list(self._fingers.land(probe, line.touches, beside))
         marked_first = not scope and line.function in _VOLTS
         yield from self._scope_knobs(line) if scope else self._turn_function(_meter_function(line))
         # A scope's lead, and an open path on ohms, read in the air as on a point: the word comes after the landing.
-        yield from (mark, touch) if marked_first else (touch, mark)
-        if scope:
-            yield Hold(index, probe, ENOUGH_TRACES, MOST_SCOPE_HOLD_S)
-        else:
-            yield Hold(index, probe, ENOUGH, OVERLOAD_HOLD_S if line.value is None else MOST_HOLD_S)
+        yield from (mark, *touch) if marked_first else (*touch, mark)
+        most_s = self._fingers.patience_s + (MOST_SCOPE_HOLD_S if scope else MOST_HOLD_S)
+        yield Hold(index, probe, ENOUGH_TRACES if scope else ENOUGH, OVERLOAD_HOLD_S if line.value is None else most_s)
+        yield from self._fingers.linger(probe, line.touches, beside)
         if not marked_first:
             yield Say({"command": "point", "probe": probe, "point": ""})
         yield Hand({"do": "lift", "probe": probe})
+
+    def _beside(self, line: LogLine) -> list[str]:
+        """What a tip that slips lands on: with the power on another net; a scope's marks alone bound its stays."""
+        if line.function not in _VOLTS or not line.powered:
+            return []
+        nets = self._scenario.nets.values()
+        return [net.name for net in nets if net.between is None and net.name != line.touches]
 
     # ---- small things
 

@@ -1,7 +1,8 @@
 """The door to the unit: one JSON object a line each way, over a loopback socket.
 
-Hands: ``{"do": "touch", "probe", "thing"}``, ``lift``, ``mode``, ``power`` (``on``), ``stage``,
-``knob`` (``instrument``, ``knob``, ``position``), ``vanish`` and ``come back`` (``instrument``).
+Hands: ``{"do": "touch", "probe", "thing", "away"?, "tau_s"?}``, ``bridge`` (with ``other``), ``lift``,
+``mode``, ``power`` (``on``), ``stage``, ``knob`` (``instrument``, ``knob``, ``position``),
+``vanish`` and ``come back`` (``instrument``).
 Instruments: ``{"ask": "probe" | "samples" | "supply" | "panel"}``, ``{"do": "remote knob"}``,
 ``{"do": "sent"}``. Anybody: ``{"ask": "state"}``, ``{"ask": "counts"}``.
 Answers carry ``ok``; a refusal has ``error``, a sentence.
@@ -24,7 +25,12 @@ Reply = dict[str, Any]
 
 
 def _touch(unit: Unit, request: Request) -> Reply:
-    unit.touch(request["probe"], request["thing"])
+    unit.touch(request["probe"], request["thing"], request.get("away", 0.0), request.get("tau_s", 0.0))
+    return {}
+
+
+def _bridge(unit: Unit, request: Request) -> Reply:
+    unit.bridge(request["probe"], request["thing"], request["other"])
     return {}
 
 
@@ -111,6 +117,7 @@ def _counts(unit: Unit, request: Request) -> Reply:
 
 _HANDLERS: Mapping[tuple[str, str], Callable[[Unit, Request], Reply]] = {
     ("do", "touch"): _touch,
+    ("do", "bridge"): _bridge,
     ("do", "lift"): _lift,
     ("do", "mode"): _mode,
     ("do", "power"): _power,

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from simulated_instruments.clock import Clock
+from simulated_instruments.unit.contact import Bridged, Drifting
 from simulated_instruments.unit.mains import Mains, supply_current_a
 from simulated_instruments.unit.nets import Across, NetHistory, Samples, Source, State, Steady
 from simulated_instruments.unit.panel import DEFAULTS, Panels, Position
@@ -56,10 +57,19 @@ class Unit:
 
     # ---- hands
 
-    def touch(self, probe: str, thing: str) -> None:
-        """Put a probe on a net, a part ("R703") or a fixture. Raises ``ValueError`` if there is no such thing."""
+    def touch(self, probe: str, thing: str, away: float = 0.0, tau_s: float = 0.0) -> None:
+        """Put a probe on a net, a part ("R703") or a fixture. Raises ``ValueError`` if there is no such thing.
+
+        With ``tau_s`` it is a capacitor that comes from ``away`` (a share of its volts) beside its own value.
+        """
         source = self._source(thing)
+        if tau_s > 0:
+            source = Drifting(source, self.now_s(), away, tau_s)
         self._probe(probe).move(self.now_s(), thing, source)
+
+    def bridge(self, probe: str, thing: str, other: str) -> None:
+        """Put a probe on two things at once. Raises ``ValueError`` if there is no such thing."""
+        self._probe(probe).move(self.now_s(), thing, Bridged(self._source(thing), self._source(other)))
 
     def lift(self, probe: str) -> None:
         """Take a probe off."""

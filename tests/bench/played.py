@@ -82,8 +82,11 @@ def all_answer(door: Door) -> bool:
     return all(line["status"] == "ok" for line in fetch_state(door)["instruments"])
 
 
-def play(scenario: str, folder: Path) -> Played:
-    """One repair from the first switch-on to the last, with the pauses between actions left out."""
+def play(scenario: str, folder: Path, *words: str) -> Played:
+    """One repair from the first switch-on to the last, with the pauses between actions left out.
+
+    ``words`` are further ones for the technician.
+    """
     session = folder / "repair.session"
     with bench(scenario, folder) as ready, daemon(folder, session) as (process, door):
         wait_for(lambda: all_answer(door))
@@ -92,7 +95,7 @@ def play(scenario: str, folder: Path) -> Played:
             [
                 *(sys.executable, "-m", "simulated_instruments", "technician", scenario),
                 *("--unit-door", unit_door, "--daemon", f"http://127.0.0.1:{door.port}"),
-                *("--token", door.token, "--speed", PAUSES_ARE_NOTHING),
+                *("--token", door.token, "--speed", PAUSES_ARE_NOTHING, *words),
             ],
             stdout=subprocess.PIPE,
             text=True,

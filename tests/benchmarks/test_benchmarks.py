@@ -6,7 +6,7 @@ import math
 import numpy as np
 import pytest
 
-from tests.benchmarks import links, sixteen, switch_on
+from tests.benchmarks import links, placements, sixteen, switch_on
 from tests.benchmarks.figures import Figure, as_json, as_words, at_least, at_most, ratio_in_turns, run
 from tests.benchmarks.quick_instrument import BLOCK, QuickInstrument
 from tests.benchmarks.screen import busy_bench, live, looking
@@ -34,6 +34,16 @@ def test_every_other_way_to_see_a_switch_on_gets_the_same_records():
     figures = switch_on.rivals(4)
     assert len(figures) == 8
     assert all(0 <= figure.value <= 1 for figure in figures)
+
+
+def test_placements_of_each_careless_hand_are_found_soon_and_none_is_invented():
+    figures = placements.measure_series(2, 0.1)
+    names = [figure.name for figure in figures]
+    # Of so few intervals the share that holds the truth may be anything near 95 %.
+    assert [figure.name for figure in figures if not figure.met and "within 2 u" not in figure.name] == []
+    assert sum(name.startswith("recall, ") for name in names) == 10
+    recall, precision = (figure.value for figure in figures if "for comparison: plain threshold" in figure.name)
+    assert 0 < recall < 1 and 0 < precision <= 1
 
 
 @pytest.mark.parametrize(("value", "code"), [(0.7, 0), (0.5, 1)])

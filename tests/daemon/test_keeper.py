@@ -164,6 +164,28 @@ def test_a_value_of_another_mode_and_two_values_are_objected_to(desk):
     assert kinds == ["other mode", "two values"]
 
 
+def test_values_that_jump_while_nothing_new_is_said_ask_for_the_marks(desk):
+    desk.say("condition", condition="direct")
+    desk.say("mode", mode="STOP")
+    measure(desk, "B", 12.0)
+    desk.volts(7.0)
+    desk.floating()
+    desk.volts(3.0)
+    with desk.records() as records:
+        kinds = list(records.objections()["kind"])
+    assert kinds == ["two values", "forgotten mark"]
+
+
+def test_what_also_fits_is_a_remark_and_no_objection(desk):
+    desk.say("condition", condition="direct")
+    desk.say("mode", mode="PLAY")
+    measure(desk, "Q302 C", 11.9)
+    with desk.records() as records:
+        texts = list(records.events().query("kind == 'remark'")["text"])
+        assert "11.9 V at Q302 C also fits PBV (12 V expected)." in texts
+        assert list(records.objections()["kind"]) == []
+
+
 def test_ohms_on_a_live_unit_are_objected_to_and_never_a_voltage(desk):
     desk.amperes(0.0)
     desk.say("condition", condition="direct")

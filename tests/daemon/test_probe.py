@@ -206,3 +206,29 @@ def test_a_landing_on_few_ohms_straight_from_an_open_lead_is_read_on(bench):
     for _ in range(20):
         bench.read(0.04, Quantity.OHM)
     assert bench.now_us - 21 * STEP_US < bench.told(StayBegan)[-1].from_us
+
+
+def test_a_mark_said_just_after_the_lift_is_for_the_next_point(bench):
+    """Before half a second is over the probe might come back; what is said decides it."""
+    bench.mark("A")
+    bench.hold(9.1)
+    lifted_us = bench.now_us
+    bench.float_lead(0.4)
+    assert not bench.told(StayEnded)
+    bench.mark("B")
+    (ended,) = bench.told(StayEnded)
+    assert ended.at_us <= lifted_us + STEP_US
+    bench.float_lead(0.5)
+    bench.hold(14.3)
+    assert len(bench.told(StayBegan)) == 2 and not bench.told(StayRenamed)
+    bench.float_lead(0.2)
+    bench.mark("C")
+    assert not bench.told(StayRenamed)
+
+
+def test_a_moment_in_the_air_does_not_end_a_stay_and_belongs_to_it(bench):
+    bench.mark("A")
+    bench.hold(9.1)
+    bench.float_lead(0.3)
+    bench.hold(9.1)
+    assert len(bench.told(StayBegan)) == 1 and not bench.told(StayEnded)

@@ -77,6 +77,22 @@ def test_every_key_arrives():
     assert drawing.printed_v("VP", "PHANTOM ON") is None
 
 
+def test_a_letter_for_the_tolerance_on_a_part_is_its_tolerance():
+    """IEC 60062: J is 5 %; what is written beside it counts more."""
+    marked = WHOLE.replace('"4k7"', '"4K7J"')
+    part = parse_drawing(marked, "a").parts[0]
+    assert (part.value, part.tolerance_percent) == (4700, 5)
+    both = marked.replace('"4K7J"', '"4K7J"\ntolerance_percent = 1')
+    assert parse_drawing(both, "a").parts[0].tolerance_percent == 1
+
+
+def test_a_value_that_no_part_is_made_in_is_doubted_and_taken():
+    drawing = parse_drawing(WHOLE.replace('"4k7"', '"4k8"'), "a")
+    assert drawing.parts[0].value == 4800
+    assert drawing.doubts() == ["R301: 4k8 is in none of the E series: did you mean 4k7?"]
+    assert parse_drawing(WHOLE, "a").doubts() == []
+
+
 def test_a_session_can_carry_the_drawing():
     drawing = parse_drawing(WHOLE, "mixer.toml")
     assert Drawing.from_json(drawing.to_json()) == drawing
@@ -107,6 +123,7 @@ def test_all_mistakes_come_at_once_with_line_and_cure():
     [
         ('unit = "eight-channel mixer"', "", "unit: is missing"),
         ('modes = ["PHANTOM OFF", "PHANTOM ON"]', 'modes = ["off", "PHANTOM OFF", "PHANTOM ON"]', '"off" is not'),
+        ('modes = ["PHANTOM OFF", "PHANTOM ON"]', 'modes = ["OFF", "PHANTOM OFF", "PHANTOM ON"]', '"off" is not'),
         ("nominal_mains_v = 230", 'nominal_mains_v = "230"', "not a number"),
         ("nominal_mains_v = 230", "nominal_mains_v = 0", "out of range: more than 0"),
         ("{ \"PHANTOM OFF\" = 23.2 }", "{ \"PHONO\" = 23.2 }", "'PHONO' is none of the modes"),

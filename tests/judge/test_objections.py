@@ -4,7 +4,9 @@ import re
 import pytest
 
 from daemon.drawing import Drawing, Point
-from daemon.judge.objections import Stay, object_to
+from daemon.judge.neighbours import also_fits
+from daemon.judge.objections import object_to
+from daemon.judge.stays import Stay
 from drivers.readings import Quantity
 
 QUANTITIES = {
@@ -215,3 +217,113 @@ def test_a_corrected_mode_is_no_contradiction_though_another_probe_settled_in_be
 def test_a_negative_zero_is_shown_as_zero():
     (objection,) = object_to(stay(1, -0.0001), [], DRAWING, True)
     assert objection.text.startswith("0.00 V at PBV")
+
+
+LEGS = Drawing(
+    "amplifier",
+    ("PHONO", "AUX"),
+    nominal_mains_v=230,
+    points=(
+        Point("RAW", printed_v={"PHONO": 36.5, "AUX": 36.6}, follows_mains=True),
+        Point("V24S", "R703 upstream leg", net="a", printed_v={"PHONO": 23.4, "AUX": 0.0}),
+        Point("VPH", "R703 downstream leg, C704+", net="b", printed_v={"PHONO": 21.7, "AUX": 0.0}),
+        Point("Q302", "C", printed_v={"PHONO": 6.54, "AUX": 0.0}),
+        Point("Q302", "E", printed_v={"PHONO": 0.63, "AUX": 0.0}),
+        Point("X", net="a", printed_v={"PHONO": 12.0}),
+        Point("Y", net="b", printed_v={"PHONO": 5.0}),
+    ),
+)
+
+
+def seen(number, value, point, leg="", mode="PHONO", **more):
+    return Stay(number, number * 10_000_000, point, leg, mode, "direct", Quantity.DC_V, value, **more)
+
+
+def test_two_legs_that_the_drawing_tells_apart_and_that_read_the_same_are_objected_to():
+    (objection,) = object_to(seen(2, 6.51, "Q302", "E"), [seen(1, 6.52, "Q302", "C")], LEGS, True)
+    assert (objection.kind, objection.about) == ("alike", (2, 1))
+    assert "Q302 (E) and Q302 (C) both read 6.51 V" in objection.text
+    assert "on one leg of Q302 twice, or nothing drops across it" in objection.text
+
+
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [
+        (seen(1, 6.52, "Q302", "C"), seen(2, 0.63, "Q302", "E")),  # as it should be
+        (seen(1, 0.001, "Q302", "C"), seen(2, 0.0, "Q302", "E")),  # a dead stage
+        (seen(1, 6.52, "Q302", "C", mode="AUX"), seen(2, 6.51, "Q302", "E")),
+        (seen(1, 22.0, "V24S"), seen(2, 22.01, "VPH")),  # printed within their tolerances of each other
+        (seen(1, 12.0, "X"), seen(2, 12.0, "RAW")),  # no part between them
+    ],
+)
+def test_other_legs_are_let_be(first, second):
+    assert [o for o in object_to(second, [first], LEGS, True) if o.kind == "alike"] == []
+
+
+def test_a_leg_whose_own_readings_contradict_each_other_says_nothing_of_another():
+    earlier = [seen(1, 0.7, "Q302", "C"), seen(2, 6.52, "Q302", "C")]
+    assert object_to(seen(3, 6.52, "Q302", "E"), earlier, LEGS, True) == []
+    assert object_to(seen(3, 6.52, "Q302", "E"), earlier[1:], LEGS, True)[0].kind == "alike"
+
+
+def test_a_repair_in_between_explains_legs_that_read_the_same():
+    earlier = [seen(1, 6.52, "Q302", "C")]
+    assert object_to(seen(2, 6.52, "Q302", "E"), earlier, LEGS, True, [15_000_000]) == []
+
+
+def test_what_also_fits_is_named_where_it_fits_three_times_closer():
+    """23.37 V at a point of 21.7 V, the other leg of the part printed 23.4 V: +7.7 % looks fine and is not."""
+    assert also_fits(seen(1, 23.37, "VPH"), LEGS, None) == (
+        "23.37 V at VPH also fits V24S (R703 upstream leg) (23.4 V expected)."
+    )
+    assert also_fits(seen(1, 22.2, "VPH"), LEGS, None) is None  # 0.5 and 1.2 V away
+    assert also_fits(seen(1, 23.0, "VPH"), LEGS, None) is not None  # 1.3 and 0.4 V away
+    assert also_fits(seen(1, 22.97, "VPH"), LEGS, None) is None  # 1.27 and 0.43 V away: less than three times
+
+
+def test_what_also_fits_follows_the_mains_and_stays_within_the_other_tolerance():
+    assert "RAW" in also_fits(seen(1, 37.6, "VPH"), LEGS, 237.0)
+    assert also_fits(seen(1, 30.0, "VPH"), LEGS, 237.0) is None
+
+
+@pytest.mark.parametrize("value", [0.0, 0.03, -0.04, math.nan])
+def test_nothing_is_said_to_fit_around_zero(value):
+    assert also_fits(seen(1, value, "VPH"), LEGS, None) is None
+
+
+def test_nothing_is_said_to_fit_where_the_meter_cannot_tell():
+    assert also_fits(seen(1, 23.37, "VPH"), LEGS, None, half_width_v=0.6) is None
+    assert also_fits(seen(1, 23.37, "VPH", mode="off"), LEGS, None) is None
+    assert also_fits(seen(1, 23.37, "nowhere"), LEGS, None) is None
+    assert also_fits(seen(1, 23.37, "VPH"), None, None) is None
+
+
+def jumping(number, value, marked=False, point="VPH"):
+    return seen(number, value, point, probe="red", marked=marked)
+
+
+def test_values_that_jump_under_one_mark_ask_for_the_marks_that_were_forgotten():
+    run = [jumping(1, 12.0, marked=True), jumping(2, 5.0)]
+    (objection,) = object_to(jumping(3, 0.6), run, LEGS, True)
+    assert (objection.kind, objection.about) == ("forgotten mark", (3, 2, 1))
+    assert objection.text == (
+        "VPH in PHONO was named 20 s ago, and nothing since, while the probe read 12 V, 5 V, 0.6 V:"
+        " say which points these are."
+    )
+    assert object_to(jumping(4, 5.0), [*run, jumping(3, 0.6)], LEGS, True) == []
+
+
+def test_values_that_jump_after_a_mark_each_are_two_values():
+    run = [jumping(1, 12.0, marked=True), jumping(2, 5.0, marked=True)]
+    assert [o.kind for o in object_to(jumping(3, 0.6, marked=True), run, LEGS, True)] == ["two values"]
+    between = [jumping(1, 12.0, marked=True), jumping(2, 36.5, marked=True, point="RAW"), jumping(3, 5.0, marked=True)]
+    assert [o.kind for o in object_to(jumping(4, 0.6), between, LEGS, True)] == ["two values"]
+
+
+def test_what_was_read_twice_and_never_otherwise_is_not_asked_about_again():
+    """A stuck switch: the point is dead in the mode that is selected, each time."""
+    asked = [stay(1, 0.0), stay(2, 12.0, point="B12", mode="STOP"), stay(3, 0.0)]
+    assert kinds(*asked) == ["other mode"]
+    assert kinds(*asked, stay(4, 12.0, point="B12", mode="STOP"), stay(5, 0.0)) == []
+    alive = stay(4, 12.0)
+    assert kinds(*asked[:2], asked[2], alive, stay(5, 12.0, point="B12", mode="STOP"), stay(6, 0.0)) == ["other mode"]

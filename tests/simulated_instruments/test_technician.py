@@ -7,9 +7,10 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 import pytest
 
 from simulated_instruments.clock import TurnedClock
+from simulated_instruments.technician.acting import Answer, Hand, Hold, Pause, Say, Strike, Wait
 from simulated_instruments.technician.doors import DaemonDoor
 from simulated_instruments.technician.playing import Player
-from simulated_instruments.technician.script import Answer, Hand, Hold, Pause, Say, Strike, Wait, script, v_div_for
+from simulated_instruments.technician.script import script, v_div_for
 from simulated_instruments.unit.scenario import load
 
 SCENARIOS = ("amplifier", "mixer", "cassette")
