@@ -15,6 +15,8 @@ from drivers.errors import CommandError, DoorError
 
 LONGEST_TEXT = 2000
 AMOUNTS = {"am": "depth_percent", "fm": "deviation_hz"}  # by modulation
+WALK_ACTS = ("start", "next", "back", "hold", "go on", "here", "then", "end")
+MOST_WORDS = 500  # in a list
 NOTE_KINDS = ("note", "proof", "part replaced", "part lifted", "bypassed", "adjusted", "cleaned")
 
 
@@ -60,7 +62,8 @@ COMMANDS: dict[str, dict[str, Field]] = {
         "why": Field(),
     },
     "move": {
-        "placement": Field(type=int, needed=True),
+        "placement": Field(type=int, meaning="its number; else the probe's last"),
+        "probe": Field(),
         "point": Field(),
         "leg": Field(),
         "mode": Field(may_be_empty=False),
@@ -93,6 +96,12 @@ COMMANDS: dict[str, dict[str, Field]] = {
         "do": Field(needed=True, choices=("start", "resume")),
         "file": Field(meaning="the session file"),
         **_UNIT,
+    },
+    "walk": {
+        "do": Field(needed=True, choices=WALK_ACTS, may_be_empty=False),
+        "points": Field(type=list, meaning='points in order, each "name" or "name, leg"; else the drawing\'s'),
+        "mode": Field(meaning="the mode in which these points are wanted"),
+        "probe": Field(meaning="which probe; else the first of the bench file"),
     },
     "unit": _UNIT,
     "confirm": {"caution": Field(needed=True, may_be_empty=False), "answer": Field()},
@@ -169,7 +178,16 @@ def _checked_value(command: str, key: str, field: Field, value: object) -> Any:
         raise CommandError(key, f"{command}: {key} must be a number up to {field.highest:g}, not {value!r}.")
     if isinstance(value, int) and not -(2**53) < value < 2**53:
         raise CommandError(key, f"{command}: {key} is out of any range: {value!r}.")
+    if isinstance(value, list):
+        return _checked_list(command, key, value)
     return _checked_text(command, key, field, value) if isinstance(value, str) else value
+
+
+def _checked_list(command: str, key: str, values: list[Any]) -> list[str]:
+    if len(values) > MOST_WORDS or not all(isinstance(each, str) for each in values):
+        raise CommandError(key, f"{command}: {key} must be a list of at most {MOST_WORDS} texts.")
+    each_of_them = Field(may_be_empty=False)
+    return [_checked_text(command, key, each_of_them, each) for each in values]
 
 
 def _checked_text(command: str, key: str, field: Field, value: str) -> str:
@@ -185,7 +203,14 @@ def _checked_text(command: str, key: str, field: Field, value: str) -> str:
     return text
 
 
-_TYPE_WORDS = {str: "text", int: "a whole number", float: "a number", bool: "true or false", dict: "an object"}
+_TYPE_WORDS = {
+    str: "text",
+    int: "a whole number",
+    float: "a number",
+    bool: "true or false",
+    dict: "an object",
+    list: "a list of texts",
+}
 _EMPTY_CURE = {"condition": "Say how the unit is fed: off, series lamp 60 W, isolation, direct ..."}
 
 

@@ -14,6 +14,7 @@ from daemon.judge.expected import Judgement
 from daemon.judge.objections import Stay
 from daemon.judge.settle import Settled
 from daemon.keeper.probe import Probe
+from daemon.keeper.walk import Walk
 from daemon.store.writer import ContextKind, SessionWriter
 from drivers.clock import Clock
 from drivers.readings import Quantity, Reading, Trace
@@ -67,6 +68,27 @@ class OpenPlacement:
     stored_count: int = 0
 
 
+@dataclass(frozen=True, slots=True)
+class Left:
+    """What a probe has just lifted from: the stop of its walk, its settled value, when."""
+
+    stop: int
+    value: float
+    at_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """What a person said of a walk, to be taken back; ``act`` is the correction that it came with."""
+
+    probe: str
+    before: Walk | None
+    after: Walk | None
+    sentence: str
+    act: int | None
+    next_act: int
+
+
 @dataclass
 class Desk:
     """The open session and its surroundings."""
@@ -82,6 +104,9 @@ class Desk:
     probes: dict[str, Probe] = field(default_factory=dict)
     instruments: dict[str, InstrumentLine] = field(default_factory=dict)
     placements: dict[str, OpenPlacement] = field(default_factory=dict)  # by probe
+    walks: dict[str, Walk] = field(default_factory=dict)  # by probe
+    left: dict[str, Left] = field(default_factory=dict)  # by probe, until it lands again
+    steps: list[Step] = field(default_factory=list)  # of walks, for undo
     stays: list[Stay] = field(default_factory=list)  # settled stays of the session, for objections
     repairs_us: list[int] = field(default_factory=list)
     hypotheses: dict[str, dict[str, Any]] = field(default_factory=dict)

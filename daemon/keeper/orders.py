@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from daemon.bench_file import UnitCard
-from daemon.keeper import correcting, placing, references
+from daemon.keeper import correcting, placing, references, walking
 from daemon.keeper.cautions import BY_ID
 from daemon.keeper.desk import REPAIRS, Desk, Reference
 from daemon.keeper.placing import as_stay
@@ -37,8 +37,11 @@ def _done(sentence: str, number: int | None = None) -> Answer:
 def _point(desk: Desk, body: Body) -> Answer:
     probe = _probe(desk, body)
     point, leg = body["point"], body.get("leg", "")
-    for change in list(probe.mark(point, leg, desk.clock.now_us())):
-        placing.apply(desk, probe, change)
+    if placing.mark(desk, probe, point, leg):
+        walking.moved(desk, desk.placements[probe.name].id, desk.writer.begin_act() - 1)
+    else:
+        walking.pointed(desk, probe)
+    walking.settled(desk, probe)
     desk.state_is_old = True
     if not point:
         return _done(f"{probe.name}: lifted.")
@@ -110,8 +113,10 @@ def _strike(desk: Desk, body: Body) -> Answer:
     number = _placement(desk, body)
     row = desk.writer.placement(number)
     struck = not body.get("undo", False)
-    desk.writer.correct_placement(number, desk.clock.now_us(), body.get("why", ""), struck=struck)
+    act = desk.writer.begin_act()
+    desk.writer.correct_placement(number, desk.clock.now_us(), body.get("why", ""), act, struck=struck)
     if struck:
+        walking.struck(desk, number, act)
         desk.stays = [stay for stay in desk.stays if stay.placement != number]
     elif row["value"] is not None and all(stay.placement != number for stay in desk.stays):
         desk.stays = sorted([*desk.stays, as_stay(desk, number)], key=lambda stay: stay.from_us)
@@ -142,8 +147,10 @@ def _move(desk: Desk, body: Body) -> Answer:
     columns: dict[str, Any] = {key: body[key] for key in TAGS if key in body}
     if not columns:
         raise CommandError("point", "Say what it was: point, leg, mode, condition or hypothesis.")
-    desk.writer.correct_placement(number, desk.clock.now_us(), body.get("why", ""), **columns)
+    act = desk.writer.begin_act()
+    desk.writer.correct_placement(number, desk.clock.now_us(), body.get("why", ""), act, **columns)
     correcting.refresh(desk, [number], tags_changed=True)
+    walking.moved(desk, number, act)
     what = ", ".join(f"{key} {value}" for key, value in columns.items())
     desk.tell("move", f"Placement {number} was: {what}.", data={"placement": number, **columns})
     return _done(f"Placement {number} was: {what}.", number)
@@ -158,7 +165,12 @@ def _relabel(desk: Desk, body: Body) -> Answer:
 
 
 def _undo(desk: Desk, body: Body) -> Answer:
-    return _done(*correcting.undo(desk, body))
+    walked = None if "act" in body else walking.undo(desk)
+    return _done(*(walked or correcting.undo(desk, body)))
+
+
+def _walk(desk: Desk, body: Body) -> Answer:
+    return _done(walking.carry_out(desk, _probe(desk, body), body))
 
 
 def _unit(desk: Desk, body: Body) -> Answer:
@@ -256,6 +268,7 @@ _ORDERS: dict[str, Callable[[Desk, Body], Answer]] = {
     "split": _split,
     "relabel": _relabel,
     "undo": _undo,
+    "walk": _walk,
     "unit": _unit,
     "confirm": _confirm,
     "reference": _reference,

@@ -7,6 +7,7 @@ from daemon.keeper.cautions import CAUTIONS, Situation, due
 from daemon.keeper.desk import Desk, InstrumentLine
 from daemon.keeper.probe import Probe
 from daemon.keeper.switching import SwitchWatch
+from daemon.keeper.walking import shown
 from drivers.readings import Quantity
 
 CONDITIONS = (
@@ -112,6 +113,7 @@ def _probe(desk: Desk, probe: Probe) -> dict[str, Any]:
         },
         "judgement": placement.judgement.as_dict() if placement and placement.judgement else None,
         "above_touch_limit": _above_touch_limit(desk, probe),
+        "walk": shown(desk, probe),
     }
 
 
