@@ -15,7 +15,7 @@ from fastapi import FastAPI
 
 from daemon.commands import Door
 from daemon.guard import App, Guard, quiet_denials
-from dashboard import bench_page, sessions_page, timeline_page
+from dashboard import bench_page, phone_page, sessions_page, timeline_page
 from dashboard.headers import Headers, content_policy
 from dashboard.live import Relay, add_live_route
 from dashboard.page_shell import INDEX, shell
@@ -72,6 +72,8 @@ def _pages(server: FastAPI, review: Review) -> Dash:
 def _page(path: str, asked: dict[str, str], review: Review) -> Component:
     if path == "/timeline":
         return timeline_page.layout(review, asked.get("session", ""))
+    if path == "/phone":
+        return phone_page.layout()
     if path == "/sessions":
         return sessions_page.layout(review)
     return bench_page.layout()

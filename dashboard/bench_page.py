@@ -4,6 +4,7 @@ from dash import html
 
 # Place, heading in the margin. The scripts look these up by their id.
 _LEFT = (
+    ("walk", "Next"),
     ("readouts", "Reading"),
     ("trend", "Trend"),
     ("scope", "Scope"),

@@ -47,6 +47,6 @@ def _name() -> html.A:
 
 
 def _pages() -> html.Nav:
-    pages = (("Bench", "/"), ("Timeline", "/timeline"), ("Sessions", "/sessions"))
+    pages = (("Bench", "/"), ("Timeline", "/timeline"), ("Sessions", "/sessions"), ("Phone", "/phone"))
     # "aria-label" is no Python name, hence the mapping.
     return html.Nav([html.A(name, href=path) for name, path in pages], **{"aria-label": "Pages"})

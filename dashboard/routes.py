@@ -1,9 +1,11 @@
 """What the scripts ask for: one command said to the daemon, what was lately read, one capture."""
 
+import io
+import wave
 from typing import Any
 
 from fastapi import FastAPI, Request
-from fastapi.responses import JSONResponse
+from fastapi.responses import JSONResponse, Response
 from starlette.concurrency import run_in_threadpool
 
 from daemon.commands import COMMANDS, Door, say
@@ -13,10 +15,11 @@ from drivers.errors import CommandError, DoorError, ProbetrailError
 # A page marks and names; ending the daemon and saying verdicts belong to other callers.
 FROM_A_PAGE = frozenset(COMMANDS) - {"stop", "judged"}
 MOST_MINUTES = 120
+SILENCE_S, SILENCE_HZ = 10, 3000  # browsers hand media keys to nothing shorter than 5 s
 
 
 def add_routes(server: FastAPI, door: Door, review: Review) -> None:
-    """Serve ``POST /do``, ``GET /recent`` and ``GET /capture``."""
+    """Serve ``POST /do``, ``GET /recent``, ``GET /capture`` and ``GET /silence.wav``."""
 
     async def do(request: Request) -> JSONResponse:
         try:
@@ -31,9 +34,27 @@ def add_routes(server: FastAPI, door: Door, review: Review) -> None:
     async def capture(number: int, session: str = "") -> JSONResponse:
         return await run_in_threadpool(_answer, review.capture, session, number)
 
+    async def silence() -> Response:
+        return Response(_SILENCE, media_type="audio/wav", headers={"cache-control": "max-age=86400"})
+
+    server.add_api_route("/silence.wav", silence, methods=["GET"], response_model=None)
     server.add_api_route("/do", do, methods=["POST"])
     server.add_api_route("/recent", recent, methods=["GET"])
     server.add_api_route("/capture", capture, methods=["GET"])
+
+
+def _silent_wave() -> bytes:
+    """Silence as a wave file: what a page has to play so that a headset's keys reach it."""
+    file = io.BytesIO()
+    with wave.open(file, "wb") as sound:
+        sound.setnchannels(1)
+        sound.setsampwidth(1)
+        sound.setframerate(SILENCE_HZ)
+        sound.writeframes(b"\x80" * SILENCE_HZ * SILENCE_S)
+    return file.getvalue()
+
+
+_SILENCE = _silent_wave()
 
 
 def _said(door: Door, body: Any) -> JSONResponse:

@@ -155,12 +155,13 @@ def shown(desk: Desk, probe: Probe) -> dict[str, Any] | None:
     walk = desk.walks.get(probe.name)
     if walk is None:
         return None
+    opened = desk.placements.get(probe.name)
     return {
         "at": walk.at,
         "of": len(walk.stops),
         "held": walk.held,
         "read": sum(each is not None for each in walk.read),
-        "is_read": walk.has_read,
+        "is_read": opened is not None and walk.stop_of(opened.id) == walk.at,
         "here": None if walk.here is None else asdict(walk.here),
         "then": None if walk.then is None else asdict(walk.then),
         "passed": [walk.stops[n].label for n in sorted(walk.passed)],
