@@ -19,6 +19,7 @@ _RIGHT = (
     ("hypotheses", "Hypotheses"),
     ("objections", "Objections"),
     ("instruments", "Instruments"),
+    ("pairing", "Phone"),
 )
 
 

@@ -15,6 +15,7 @@ import { startVoice } from "./voice.js";
 import { startWalk } from "./walk.js";
 import { startFeet } from "./feet.js";
 import { startPhone } from "./phone.js";
+import { startPairing } from "./pairing.js";
 import { startSessions } from "./sessions.js";
 import { startTimeline } from "./timeline.js";
 
@@ -29,6 +30,7 @@ function startBench() {
   startLedger();
   startCautions();
   startVoice();
+  startPairing();
 }
 
 const PAGES = { bench: startBench, phone: startPhone, sessions: startSessions, timeline: startTimeline };

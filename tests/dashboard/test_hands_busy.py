@@ -1,4 +1,4 @@
-"""Both hands on the probes: a repair by keyboard or foot switch alone, what is said aloud, the phone beside the board."""
+"""Both hands on the probes: a repair by keyboard or foot switch alone, what is said aloud, the phone at the board."""
 
 import socket
 import threading
@@ -83,7 +83,9 @@ def large(page: Page, words: str) -> None:
     expect(page.locator("#next-point")).to_have_text(words)
 
 
-def test_a_repair_by_keyboard_alone_from_the_first_point_to_the_last(kept: KeptBench, open_page: Callable[..., Page]) -> None:
+def test_a_repair_by_keyboard_alone_from_the_first_point_to_the_last(
+    kept: KeptBench, open_page: Callable[..., Page]
+) -> None:
     """Mode and how it is fed are typed, one key begins the walk; from there on the probes alone go through it."""
     page = open_page()
     page.keyboard.press("c")
@@ -236,7 +238,9 @@ def test_the_next_point_can_be_read_from_two_metres(kept: KeptBench, open_page: 
         page.keyboard.press("n")
 
 
-def test_where_sound_is_locked_or_has_no_voice_the_page_says_so(kept: KeptBench, open_page: Callable[..., Page]) -> None:
+def test_where_sound_is_locked_or_has_no_voice_the_page_says_so(
+    kept: KeptBench, open_page: Callable[..., Page]
+) -> None:
     """First locked, then unlocked without a voice, then quiet."""
     page = open_page(script="speechSynthesis.getVoices = () => [];")
     note = page.locator(".part-walk .sound-note")
