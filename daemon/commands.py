@@ -4,6 +4,7 @@
 is pure and used by the daemon; ``say``, ``fetch_state`` and ``feed`` are for callers.
 """
 
+import base64
 from collections.abc import AsyncGenerator, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -14,6 +15,8 @@ import websockets
 from drivers.errors import CommandError, DoorError
 
 LONGEST_TEXT = 2000
+LONGEST_DRAWING = 400_000
+LONGEST_PHOTO = 2_000_000  # bytes; as base64 a third more
 AMOUNTS = {"am": "depth_percent", "fm": "deviation_hz"}  # by modulation
 WALK_ACTS = ("start", "next", "back", "hold", "go on", "here", "then", "end")
 MOST_WORDS = 500  # in a list
@@ -30,6 +33,7 @@ class Field:
     choices: tuple[str, ...] = ()
     lowest: float = 0.0  # of a number; this one itself only where it is below 0
     highest: float = 1e6
+    longest: int = LONGEST_TEXT
     meaning: str = ""
 
 
@@ -104,6 +108,14 @@ COMMANDS: dict[str, dict[str, Field]] = {
         "probe": Field(meaning="which probe; else the first of the bench file"),
     },
     "unit": _UNIT,
+    "drawing": {
+        "text": Field(needed=True, may_be_empty=False, longest=LONGEST_DRAWING, meaning="a drawing as TOML"),
+    },
+    "photo": {
+        "unit": Field(needed=True, may_be_empty=False, meaning="the model whose board it shows"),
+        "name": Field(needed=True, may_be_empty=False, meaning="its file name"),
+        "data": Field(type=bytes, needed=True, longest=LONGEST_PHOTO, meaning="a JPEG or PNG picture as base64"),
+    },
     "confirm": {"caution": Field(needed=True, may_be_empty=False), "answer": Field()},
     "reference": {"capture": Field(type=int, needed=True)},
     "judged": {"capture": Field(type=int, needed=True), "verdict": Field(type=dict, needed=True)},
@@ -168,6 +180,8 @@ def _check_together(body: Mapping[str, Any]) -> None:
 
 
 def _checked_value(command: str, key: str, field: Field, value: object) -> Any:
+    if field.type is bytes:
+        return _checked_bytes(command, key, field, value)
     if field.type is float and isinstance(value, int) and not isinstance(value, bool):
         value = float(value)
     if not isinstance(value, field.type) or (field.type is int and isinstance(value, bool)):
@@ -183,6 +197,16 @@ def _checked_value(command: str, key: str, field: Field, value: object) -> Any:
     return _checked_text(command, key, field, value) if isinstance(value, str) else value
 
 
+def _checked_bytes(command: str, key: str, field: Field, value: object) -> bytes:
+    try:
+        content = base64.b64decode(value if isinstance(value, str) else "-", validate=True)
+    except ValueError as error:
+        raise CommandError(key, f"{command}: {key} must be base64 text.") from error
+    if not 0 < len(content) <= field.longest:
+        raise CommandError(key, f"{command}: {key} must hold 1 to {field.longest} bytes: make the picture smaller.")
+    return content
+
+
 def _checked_list(command: str, key: str, values: list[Any]) -> list[str]:
     if len(values) > MOST_WORDS or not all(isinstance(each, str) for each in values):
         raise CommandError(key, f"{command}: {key} must be a list of at most {MOST_WORDS} texts.")
@@ -192,8 +216,8 @@ def _checked_list(command: str, key: str, values: list[Any]) -> list[str]:
 
 def _checked_text(command: str, key: str, field: Field, value: str) -> str:
     text = value.strip()
-    if len(text) > LONGEST_TEXT:
-        raise CommandError(key, f"{command}: {key} is longer than {LONGEST_TEXT} characters: shorten it.")
+    if len(text) > field.longest:
+        raise CommandError(key, f"{command}: {key} is longer than {field.longest} characters: shorten it.")
     if any(not character.isprintable() and character not in "\n\t" for character in text):
         raise CommandError(key, f"{command}: {key} holds control characters: leave them out.")
     if not text and not field.may_be_empty:

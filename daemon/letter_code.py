@@ -5,21 +5,21 @@ The letter stands where the decimal point would: ``4k7`` is 4700, ``R47`` 0.47, 
 
 import re
 
-_FACTORS = {
-    "p": 1e-12,
-    "n": 1e-9,
-    "u": 1e-6,
-    "µ": 1e-6,
-    "m": 1e-3,
-    "R": 1.0,
-    "r": 1.0,
-    "k": 1e3,
-    "K": 1e3,
-    "M": 1e6,
-    "G": 1e9,
-    "T": 1e12,
+_EXPONENTS = {
+    "p": -12,
+    "n": -9,
+    "u": -6,
+    "µ": -6,
+    "m": -3,
+    "R": 0,
+    "r": 0,
+    "k": 3,
+    "K": 3,
+    "M": 6,
+    "G": 9,
+    "T": 12,
 }
-_CODE = re.compile(rf"(\d*)(?:\.(\d+))?([{''.join(_FACTORS)}])(\d*)")
+_CODE = re.compile(rf"(\d*)(?:\.(\d+))?([{''.join(_EXPONENTS)}])(\d*)")
 CURE = 'write it as a number or in the letter code of IEC 60062, such as "4k7", "0R1" or "220u"'
 
 
@@ -42,4 +42,17 @@ def _letter_value(code: str) -> float:
     whole, point, letter, after = match.groups()
     if not (whole or after) or (point and after):
         raise ValueError(f"{code!r} is not a part value: {CURE}")
-    return float(f"{whole or 0}.{point or after or 0}") * _FACTORS[letter]
+    # Read as one decimal number, so that 2200u and 2m2 are the same value to the last bit.
+    return float(f"{whole or 0}.{point or after or 0}e{_EXPONENTS[letter]}")
+
+
+def letter_code(value: float) -> str:
+    """The letter code of a value (``4k7``, ``0R1``, ``2m2``), or its plain digits where none is exact."""
+    for letter in "TGMkRmunp":
+        shown = float(f"{value}e{-_EXPONENTS[letter]}") if "e" not in f"{value}" else value / 10.0 ** _EXPONENTS[letter]
+        whole, _, after = f"{shown:.6g}".partition(".")
+        code = f"{whole}{letter}{after}"
+        fits = 1 <= shown < 1000 or (letter == "R" and 0.01 <= shown < 1)
+        if fits and "e" not in code and parse_value(code) == value:
+            return code
+    return f"{value:.12g}"

@@ -10,6 +10,7 @@ from typing import Any
 
 from daemon.bench_file import Bench, Setup, UnitCard
 from daemon.drawing import Drawing, parse_drawing
+from daemon.drawings import Drawings
 from daemon.judge.expected import Judgement
 from daemon.judge.objections import Stay
 from daemon.judge.settle import Settled
@@ -17,6 +18,7 @@ from daemon.keeper.probe import Probe
 from daemon.keeper.walk import Walk
 from daemon.store.writer import ContextKind, SessionWriter
 from drivers.clock import Clock
+from drivers.errors import DrawingError
 from drivers.readings import Quantity, Reading, Trace
 
 NOTHING: Mapping[str, Any] = {}
@@ -184,22 +186,42 @@ class Desk:
         self.writer.set_context(kind, value, t_us)
         self.state_is_old = True
 
+    @property
+    def drawings(self) -> Drawings:
+        """The drawings that are kept for each model."""
+        return Drawings(self.references_folder.with_name("drawings"))
+
     def set_unit(self, card: UnitCard) -> None:
         """Name the unit; its drawing, where there is one, is read and kept inside the session.
 
-        Raises ``DrawingError`` or ``OSError`` before anything is changed.
+        Without a file the one that is kept for its model. Raises ``DrawingError`` or ``OSError`` before anything is
+        changed.
         """
-        drawing = None
         if card.drawing is not None:
-            text = card.drawing.read_text(encoding="utf-8")
-            drawing = parse_drawing(text, card.drawing.name)
-            self.writer.set_meta("drawing", text)
-            self.writer.set_meta("drawing_file", card.drawing.name)
+            self.take_drawing(card.drawing.read_text(encoding="utf-8"), card.drawing.name)
+        elif self.drawing is None or (self.unit.unit and card.unit != self.unit.unit):
+            self._take_kept_drawing(card.unit)
         self.unit = card
-        self.drawing = drawing or self.drawing
         for key, value in unit_meta(card).items():
             self.writer.set_meta(key, value)
         self.state_is_old = True
+
+    def take_drawing(self, text: str, name: str) -> None:
+        """Compare with this drawing from now on. Raises ``DrawingError``; then nothing is changed."""
+        drawing = parse_drawing(text, name)
+        self.writer.set_meta("drawing", text)
+        self.writer.set_meta("drawing_file", name)
+        self.drawing = drawing
+        self.state_is_old = True
+
+    def _take_kept_drawing(self, unit: str) -> None:
+        path = self.drawings.path(unit)
+        if path is None:
+            return
+        try:
+            self.take_drawing(path.read_text(encoding="utf-8"), path.name)
+        except (OSError, UnicodeDecodeError, DrawingError) as error:
+            self.tell("remark", f"The kept drawing of {unit} cannot be used: {error}")
 
 
 def unit_meta(card: UnitCard) -> dict[str, str]:

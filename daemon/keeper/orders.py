@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from daemon.bench_file import UnitCard
+from daemon.drawing import parse_drawing
 from daemon.keeper import correcting, placing, references, walking
 from daemon.keeper.cautions import BY_ID
 from daemon.keeper.desk import REPAIRS, Desk, Reference
@@ -16,7 +17,7 @@ from daemon.keeper.probe import Probe
 from daemon.keeper.switching import SwitchWatch, note_verdict
 from daemon.records import open_session
 from daemon.store.writer import ContextKind
-from drivers.errors import CommandError
+from drivers.errors import CommandError, DrawingError, ProbetrailError
 
 Body = dict[str, Any]
 Answer = dict[str, Any]
@@ -180,6 +181,29 @@ def _unit(desk: Desk, body: Body) -> Answer:
     return _done("Unit noted.", number)
 
 
+def _drawing(desk: Desk, body: Body) -> Answer:
+    try:
+        path = desk.drawings.keep(body["text"])
+        unit = parse_drawing(body["text"], path.name).unit
+    except DrawingError as error:
+        raise CommandError("text", str(error)) from error
+    if desk.unit.unit and desk.unit.unit.casefold() != unit.casefold():
+        return _done(f"Kept for {unit}. On the bench is {desk.unit.unit}: name the unit {unit} to compare with it.")
+    desk.take_drawing(body["text"], path.name)
+    known = [stay.placement for stay in desk.stays]
+    correcting.refresh(desk, known, tags_changed=True)  # what was read before it was entered is compared now
+    sentence = f"The drawing of {unit} is kept and compared with."
+    return _done(sentence, desk.tell("drawing", sentence))
+
+
+def _photo(desk: Desk, body: Body) -> Answer:
+    try:
+        name = desk.drawings.keep_photo(body["unit"], body["name"], body["data"])
+    except ProbetrailError as error:
+        raise CommandError("data", str(error)) from error
+    return _done(f"{name} is kept for {body['unit']}.")
+
+
 def card_from(known: UnitCard, body: Body) -> UnitCard:
     """The unit's card with what ``body`` says of it. Raises ``CommandError``."""
     drawing = Path(body["drawing"]) if body.get("drawing") else None
@@ -270,6 +294,8 @@ _ORDERS: dict[str, Callable[[Desk, Body], Answer]] = {
     "undo": _undo,
     "walk": _walk,
     "unit": _unit,
+    "drawing": _drawing,
+    "photo": _photo,
     "confirm": _confirm,
     "reference": _reference,
     "judged": _judged,
