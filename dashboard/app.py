@@ -14,8 +14,10 @@ from dash.development.base_component import Component
 from fastapi import FastAPI
 
 from daemon.commands import Door
+from daemon.drawings import Drawings
 from daemon.guard import App, Guard, quiet_denials
-from dashboard import bench_page, phone_page, sessions_page, timeline_page
+from dashboard import bench_page, drawing_page, phone_page, sessions_page, timeline_page
+from dashboard.drawing_routes import add_drawing_routes
 from dashboard.headers import Headers, content_policy
 from dashboard.live import Relay, add_live_route
 from dashboard.page_shell import INDEX, shell
@@ -43,6 +45,7 @@ def build(
     add_live_route(server, relay)
     add_routes(server, door, review)
     add_timeline_routes(server, review)
+    add_drawing_routes(server, door, review, Drawings(sessions.parent / "drawings"))
     add_pairing_routes(server, pairing)
     quiet_denials()
     policy = content_policy(_pages(server, review).csp_hashes())
@@ -79,6 +82,8 @@ def _pages(server: FastAPI, review: Review) -> Dash:
 def _page(path: str, asked: dict[str, str], review: Review) -> Component:
     if path == "/timeline":
         return timeline_page.layout(review, asked.get("session", ""))
+    if path == "/drawing":
+        return drawing_page.layout()
     if path == "/phone":
         return phone_page.layout()
     if path == "/sessions":

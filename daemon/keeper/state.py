@@ -75,6 +75,8 @@ def _points(desk: Desk) -> list[dict[str, Any]]:
             "ripple_vpp": point.ripple_vpp,
             "follows_mains": point.follows_mains,
             "access": point.access,
+            "photo": point.photo,
+            "at": list(point.at),
         }
         for point in points
     ]

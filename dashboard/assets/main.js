@@ -15,6 +15,7 @@ import { startVoice } from "./voice.js";
 import { startWalk } from "./walk.js";
 import { startFeet } from "./feet.js";
 import { startPhone } from "./phone.js";
+import { startDrawing } from "./drawing.js";
 import { startPairing } from "./pairing.js";
 import { startSessions } from "./sessions.js";
 import { startTimeline } from "./timeline.js";
@@ -33,7 +34,7 @@ function startBench() {
   startPairing();
 }
 
-const PAGES = { bench: startBench, phone: startPhone, sessions: startSessions, timeline: startTimeline };
+const PAGES = { bench: startBench, drawing: startDrawing, phone: startPhone, sessions: startSessions, timeline: startTimeline };
 
 function nameThePage() {
   for (const link of document.querySelectorAll(".masthead nav a")) {

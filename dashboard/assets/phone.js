@@ -53,12 +53,14 @@ export function startPhone() {
     refill(probes, bench.state.probes.map((p) => p.probe), () => bench.state.probes.map((p) => el("option", { value: p.probe }, `probe ${p.probe}`)));
     refill(was, bench.state.points.map(pointLabel), () => [el("option", { value: "" }, "the last one was\u2026"), ...bench.state.points.map((p) => el("option", {}, pointLabel(p)))]);
   };
+  const { texts, photo } = walkPlace("phone-point");
   document.getElementById("phone").replaceChildren(
-    el("section", { class: "phone-next", "aria-label": "Next point" }, ...walkPlace("phone-point")),
+    el("section", { class: "phone-next", "aria-label": "Next point" }, ...texts),
     el("section", { class: "phone-reading", "aria-label": "Reading" }, where, value, verdict),
     el("section", { class: "bigs", "aria-label": "Say" }, ...FOUR.map((name) => buttons[name])),
     el("section", { class: "choices phone-more", "aria-label": "More" }, undo, here, was, probes),
     confirmationPlace(),
+    photo,
   );
   startVoice();
   startFeet();

@@ -6,6 +6,7 @@ import { text } from "./numbers.js";
 import { gathered } from "./pace.js";
 import { chosenProbe } from "./readout.js";
 import { quietWords } from "./sounds.js";
+import { showWalkPhoto, walkPhoto } from "./walk-photo.js";
 
 const label = (stop) => [stop.point, stop.leg].filter(Boolean).join(" \u00b7 ");
 
@@ -36,6 +37,7 @@ export function walkPlace(id) {
   const point = el("p", { class: "walk-point", id });
   const more = el("p", { class: "walk-more" });
   const note = el("p", { class: "sound-note", role: "status" });
+  const photo = walkPhoto();
   const show = () => {
     if (!bench.state) return;
     const walk = chosenProbe()?.walk;
@@ -45,12 +47,14 @@ export function walkPlace(id) {
     setClass(point, sizeOf(large));
     setText(more, moreWords(walk));
     setText(note, quietWords());
+    showWalkPhoto(photo, walk);
   };
   hear("state", gathered(show));
   for (const kind of ["voice-turned", "probe-chosen"]) document.addEventListener(kind, gathered(show));
-  return [before, point, more, note];
+  return { texts: [before, point, more, note], photo };
 }
 
 export function startWalk() {
-  document.getElementById("walk").replaceChildren(...walkPlace("next-point"));
+  const { texts, photo } = walkPlace("next-point");
+  document.getElementById("walk").replaceChildren(el("div", { class: "walk-strip" }, el("div", {}, ...texts), photo));
 }
