@@ -187,7 +187,9 @@ def _drawing(desk: Desk, body: Body) -> Answer:
         unit = parse_drawing(body["text"], path.name).unit
     except DrawingError as error:
         raise CommandError("text", str(error)) from error
-    if desk.unit.unit and desk.unit.unit.casefold() != unit.casefold():
+    # A drawing may call the unit by less than its whole name: the one that is corrected is the one compared with.
+    own = {desk.unit.unit.casefold(), desk.drawing.unit.casefold() if desk.drawing else ""}
+    if desk.unit.unit and unit.casefold() not in own:
         return _done(f"Kept for {unit}. On the bench is {desk.unit.unit}: name the unit {unit} to compare with it.")
     desk.take_drawing(body["text"], path.name)
     known = [stay.placement for stay in desk.stays]

@@ -37,7 +37,7 @@ const actButton = (name, more = {}) => press(ACTS[name].key, ACTS[name].words, A
 
 function pointRow() {
   const { input } = entry("mark-point", "type a point, or point, leg", "known-points", (typed) => say(pointCommand(typed)));
-  const now = el("output", { class: "now", id: "now-point" });
+  const now = el("output", { class: "unseen", id: "now-point" }); // large on the left already
   const lifted = () => say({ command: "point", point: "", ...toProbe() });
   const hold = actButton("hold", { id: "hold-point" });
   onKey("p", "type the point", () => input.focus());

@@ -58,7 +58,8 @@ export function startPhone() {
     el("section", { class: "phone-next", "aria-label": "Next point" }, ...texts),
     el("section", { class: "phone-reading", "aria-label": "Reading" }, where, value, verdict),
     el("section", { class: "bigs", "aria-label": "Say" }, ...FOUR.map((name) => buttons[name])),
-    el("section", { class: "choices phone-more", "aria-label": "More" }, undo, here, was, probes),
+    el("section", { class: "choices phone-more", "aria-label": "More" }, undo, here, probes),
+    was,
     confirmationPlace(),
     photo,
   );

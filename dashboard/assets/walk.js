@@ -13,7 +13,7 @@ const label = (stop) => [stop.point, stop.leg].filter(Boolean).join(" \u00b7 ");
 // What stands there in large, and the word before it.
 export function comingUp(walk) {
   if (!walk) return ["no order of points", ""];
-  if (!walk.here) return ["the last point is read", walk.passed.length ? `passed over: ${walk.passed.length}` : "all done"];
+  if (!walk.here) return (walk.passed.length ? ["all others are read; next goes to", walk.passed[0]] : ["the last point is read", "all done"]);
   if (walk.held) return ["held: each landing is one more on", label(walk.here)];
   if (!walk.is_read) return ["land on", label(walk.here)];
   return walk.then ? ["kept. Lift, then", label(walk.then)] : ["kept. That was", "the last point"];
