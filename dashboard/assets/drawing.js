@@ -17,6 +17,7 @@ let parts = null;
 let photos = null;
 let all = false;
 let waiting = 0;
+let asked = 0;
 const heads = {};
 const former = [];
 
@@ -54,8 +55,12 @@ function changed() {
   waiting = setTimeout(check, WAIT_MS);
 }
 
+// An answer that comes late says nothing of what stands there now.
 async function check() {
-  showMistakes(await post("/sheet/check", { sheet: sheetNow() }));
+  asked += 1;
+  const mine = asked;
+  const answer = await post("/sheet/check", { sheet: sheetNow() });
+  if (mine === asked) showMistakes(answer);
 }
 
 function showMistakes({ cells = [], lines = [], toml = "", error = "" }) {
@@ -107,6 +112,7 @@ function turnColumns(to) {
 async function takeIn(text, name) {
   if (!text.trim()) return;
   const answer = await post("/sheet/read", { text, name });
+  asked += 1;
   if (answer.sheet) {
     replaceBy(answer.sheet);
     clearTimeout(waiting);

@@ -52,8 +52,8 @@ export const isUnlocked = () => audio?.state === "running";
 // One line for the page: why it is quieter than somebody may think. "" where all sounds.
 export function quietWords() {
   if (!on) return "Quiet: nothing is said or sounded.";
-  if (!isUnlocked()) return "The browser keeps sound locked until a first key or tap on this page.";
-  if (!voices().length) return `No offline voice for ${LANGUAGES[setting.language].name} on this machine: tones do the work.`;
+  if (!isUnlocked()) return "Sound is locked until a first key or tap here.";
+  if (!voices().length) return `No offline voice for ${LANGUAGES[setting.language].name} here: tones do the work.`;
   return "";
 }
 

@@ -244,9 +244,9 @@ def test_where_sound_is_locked_or_has_no_voice_the_page_says_so(
     """First locked, then unlocked without a voice, then quiet."""
     page = open_page(script="speechSynthesis.getVoices = () => [];")
     note = page.locator(".part-walk .sound-note")
-    expect(note).to_have_text("The browser keeps sound locked until a first key or tap on this page.")
+    expect(note).to_have_text("Sound is locked until a first key or tap here.")
     page.keyboard.press("g")
-    expect(note).to_have_text("No offline voice for English on this machine: tones do the work.")
+    expect(note).to_have_text("No offline voice for English here: tones do the work.")
     page.keyboard.press("v")
     expect(note).to_have_text("Quiet: nothing is said or sounded.")
 
