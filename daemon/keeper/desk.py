@@ -72,11 +72,12 @@ class OpenPlacement:
 
 @dataclass(frozen=True, slots=True)
 class Left:
-    """What a probe has just lifted from: the stop of its walk, its settled value, when."""
+    """What a probe has just lifted from: the stop of its walk, its settled value, when; and what it read since then."""
 
     stop: int
     value: float
     at_us: int
+    since: list[tuple[int, float]] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,6 +22,7 @@ def take_reading(desk: Desk, instrument: str, reading: Reading) -> None:
     if probe is None:
         return
     phase = probe.phase
+    walking.heard(desk, probe, t_us, reading.value)
     turned = probe.last is None or probe.last.quantity is not reading.quantity
     for change in probe.feed(reading):
         _carry(desk, probe, change, turned)

@@ -1,9 +1,10 @@
 """Walks on the desk: a settled reading goes on to the next point when the probe lifts, without a hand.
 
-The landing after the lift belongs to the next point, except where the probe was off for less than ``HOP_US`` and comes
-back to the same value: that was a lead that lost its hold, and no hand is that quick from one point to another (common
-practice, no source). What a person says about the walk is about the next landing: where the probe rests
-now keeps its tags.
+The landing after the lift belongs to the next point, except where nothing says that a hand has moved the probe (common
+practice, no source): it was off for less than ``HOP_US`` and is back at the same value, so the lead lost its hold; or
+all that was read between lies between the two values, which are near: what had seemed to rest went on drifting.
+
+What a person says about the walk is about the next landing: where the probe rests now keeps its tags.
 """
 
 import json
@@ -21,6 +22,8 @@ from drivers.readings import Quantity
 
 HOP_US = 600_000
 SAME_SHARE, SAME_COUNTS = 0.005, 5.0
+DRIFT_SHARE = 0.2
+MOST_SINCE = 40
 MOST_STEPS = 200
 Body = dict[str, Any]
 
@@ -60,18 +63,33 @@ def carry_out(desk: Desk, probe: Probe, body: Body) -> str:
     return said.sentence
 
 
+def heard(desk: Desk, probe: Probe, t_us: int, value: float) -> None:
+    """A reading came: after a lift it may be the one that tells it from a value that drifts."""
+    left = desk.left.get(probe.name)
+    if left is not None and len(left.since) < MOST_SINCE:
+        left.since.append((t_us, value))
+
+
 def before_change(desk: Desk, probe: Probe, change: Change) -> None:
     """A stay that begins may be the one that has just been left."""
     left, walk = desk.left.get(probe.name), desk.walks.get(probe.name)
     if not isinstance(change, StayBegan):
         return
     desk.left.pop(probe.name, None)
-    if left is None or walk is None or change.settled is None or change.settled.overload:
+    if left is None or walk is None or probe.last is None:
         return
-    near = SAME_SHARE * abs(left.value) + SAME_COUNTS * (probe.last.resolution or 0.0 if probe.last else 0.0)
-    if change.from_us - left.at_us < HOP_US and abs(change.settled.value - left.value) <= near:
+    value = probe.last.value if change.settled is None else change.settled.value
+    if _never_left(left, change.from_us, value, probe.last.resolution or 0.0):
         _keep(desk, probe, walk.to(left.stop))
         probe.name_now(walk.stops[left.stop].point, walk.stops[left.stop].leg)
+
+
+def _never_left(left: Left, from_us: int, value: float, resolution: float) -> bool:
+    step, margin = abs(value - left.value), SAME_SHARE * abs(left.value) + SAME_COUNTS * resolution
+    low, high = min(value, left.value) - margin, max(value, left.value) + margin
+    elsewhere = any(not low <= read <= high for t_us, read in left.since if left.at_us < t_us < from_us)
+    drifted = not elsewhere and step <= DRIFT_SHARE * abs(left.value)
+    return drifted or (step <= margin and from_us - left.at_us < HOP_US)
 
 
 def after_change(desk: Desk, probe: Probe, change: Change, placement: int | None) -> None:

@@ -38,3 +38,6 @@ export function pointNamed(typed) {
 }
 
 export const thatWas = (typed) => aloud({ command: "move", ...pointNamed(typed) });
+
+// From a ranking of what to probe next: points ("name" or "name, leg") that come right after the one in hand.
+export const probeNext = (points, mode = "") => say({ command: "walk", do: "then", points, ...(mode ? { mode } : {}), ...toProbe() });

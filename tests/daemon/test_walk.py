@@ -333,6 +333,55 @@ def test_each_probe_has_its_own_walk(desk):
     assert here(desk) == "B12" and walk(desk)["at"] == 0
 
 
+def test_a_value_that_seemed_to_rest_and_drifts_on_is_the_same_point(desk):
+    """A reservoir that charges slowly after it had been still: no reading between that an open lead would give."""
+    desk.say("walk", do="start")
+    desk.floating()
+    desk.volts(10.0)
+    for step in range(10):
+        desk.volts(10.0 + 0.05 * step, 0.1)
+    desk.volts(10.5)
+    assert {point for point, _ in kept(desk)} == {"B12"}
+    desk.floating()
+    touch(desk, 10.6)
+    assert kept(desk)[-1] == ("PBD", 10.6)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3, 4, 5, 6])
+def test_a_careless_hand_goes_along_forty_points_and_no_reading_gets_anothers_name(tmp_path, seed):
+    """Every fifth landing loses its hold for a moment, every fifth touches a neighbour first, every tenth drifts."""
+    chance = random.Random(seed)
+    volts = [round(chance.choice([-1, 1]) * chance.uniform(2.0, 48.0), 2) for _ in range(40)]
+    points = "".join(f'[[point]]\nname = "P{n}"\nprinted_v = {{ PLAY = {v} }}\n' for n, v in enumerate(volts))
+    desk = Desk(tmp_path, '[drawing]\nunit = "cassette deck"\nmodes = ["PLAY"]\n' + points)
+    desk.say("mode", mode="PLAY")
+    desk.say("power", state="on")
+    desk.say("walk", do="start")
+    truth = []
+    for n, v in enumerate(volts):
+        desk.floating(chance.uniform(0.9, 2.5))
+        kind = chance.random()
+        begun_us = desk.clock.now_us()
+        if kind < 0.2:
+            desk.volts(v, chance.uniform(1.6, 2.5))
+            desk.floating(chance.uniform(0.1, 0.4))
+        elif kind < 0.4:
+            desk.volts(chance.choice(volts), 0.4)
+        elif kind < 0.5:
+            for step in range(20):
+                desk.volts(v * (1 - 0.5 * 0.7**step), 0.1)
+        desk.volts(v, chance.uniform(1.8, 3.0))
+        truth.append((begun_us, desk.clock.now_us(), f"P{n}"))
+    desk.floating()
+    with desk.records() as records:
+        rows = [row for row in records.placements().to_dict("records") if row["count"]]
+    for row in rows:
+        middle_us = (row["t0_us"] + row["t1_us"]) // 2
+        assert row["point"] == next(point for begun, ended, point in truth if begun <= middle_us <= ended)
+    assert {row["point"] for row in rows} == {f"P{n}" for n in range(40)}
+    desk.keeper.close()
+
+
 STEPS = st.lists(
     st.one_of(
         st.tuples(st.just("read"), st.integers(0, 4)), st.tuples(st.just("left"), st.integers(1, 9)),
