@@ -50,7 +50,9 @@ def _drawing(options: argparse.Namespace) -> Drawing:
     name = PASTED if pasted else Path(options.source).name
     try:
         text = sys.stdin.read() if pasted else Path(options.source).read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
+    except UnicodeDecodeError as error:
+        raise DrawingError([f"{name}: is not UTF-8 text: save it as CSV in UTF-8, or paste it"]) from error
+    except OSError as error:
         raise DrawingError([f"{name}: cannot be read: {error}"]) from error
     sheet = sheet_from_text(text, name)
     if options.unit:

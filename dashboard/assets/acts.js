@@ -8,11 +8,11 @@ import { sayAgain } from "./voice.js";
 // What is not seen to be done is heard: eyes are on the board.
 async function aloud(command) {
   const answer = await say({ ...command, ...toProbe() });
-  speak(answer.done ?? answer.error);
+  speak(answer.done ?? answer.error, false, "en");
   return answer;
 }
 
-const walk = (act) => say({ command: "walk", do: act, ...toProbe() }).then((answer) => { if (answer.error) speak(answer.error); return answer; });
+const walk = (act) => say({ command: "walk", do: act, ...toProbe() }).then((answer) => { if (answer.error) speak(answer.error, false, "en"); return answer; });
 
 export const ACTS = {
   next: { key: "n", words: "next", meaning: "next point; one that was not read is passed over", act: () => walk("next") },
@@ -20,7 +20,7 @@ export const ACTS = {
   hold: { key: "s", words: "hold", meaning: "stay on this point, or go on", act: () => aloud({ command: "walk", do: chosenProbe()?.walk?.held ? "go on" : "hold" }) },
   here: { key: "i", words: "on it", meaning: "it is on the next point now: where no lift can be seen (0 V to 0 V, ohms, a scope)", act: () => aloud({ command: "walk", do: "here" }) },
   strike: { key: "x", words: "strike", meaning: "strike the last placement: it does not count", act: () => aloud({ command: "strike" }) },
-  undo: { key: "u", words: "undo", meaning: "take back what was said last", act: () => say({ command: "undo" }).then((answer) => { speak(answer.done ?? answer.error); return answer; }) },
+  undo: { key: "u", words: "undo", meaning: "take back what was said last", act: () => say({ command: "undo" }).then((answer) => { speak(answer.done ?? answer.error, false, "en"); return answer; }) },
   again: { key: "r", words: "again", meaning: "say the last reading and the next point again", act: () => sayAgain(chosenProbe()) },
   quiet: { key: "v", words: "quiet", meaning: "voice and tones on or off", act: () => document.getElementById("voice-switch")?.click() },
 };

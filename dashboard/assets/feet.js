@@ -90,6 +90,6 @@ export function startFeet() {
   onKey(" ", "next point (a foot switch that types a space)", ACTS.next.act);
   foot.actOf = (key) => ACTS[feet()[key]]?.act;
   // The browser lets nothing play before a first key or tap.
-  if (stored("headset", "off") === "on") addEventListener("pointerdown", () => turnHeadset(true), { once: true });
+  if (stored("headset", "off") === "on") for (const kind of ["pointerdown", "keydown"]) addEventListener(kind, () => { if (!headsetOn()) turnHeadset(true); }, { once: true });
   hear("state", showTitle);
 }

@@ -1,6 +1,7 @@
 // The phone beside the board: the next point, the reading, and four buttons for a thumb or a knuckle.
 
 import { ACTS, pointLabel, thatWas } from "./acts.js";
+import { startCautions } from "./cautions.js";
 import { el, refill, setClass, setText } from "./dom.js";
 import { startFeet } from "./feet.js";
 import { bench, confirmationPlace, hear } from "./link.js";
@@ -42,7 +43,8 @@ export function startPhone() {
     const probe = chosenProbe();
     if (!probe) return;
     const [words, judged] = readingWords(probe);
-    setText(where, pointWords(probe));
+    setText(where, `${pointWords(probe)}${probe.above_touch_limit ? ": above the touch limit" : ""}`);
+    setClass(where, probe.above_touch_limit ? "phone-where high" : "phone-where");
     setText(value, words);
     setClass(verdict, `phone-verdict is-${judged.replace(" ", "-")}`);
     refill(verdict, [judged], () => (judged ? [shape(judged), judged] : []));
@@ -62,7 +64,9 @@ export function startPhone() {
     was,
     confirmationPlace(),
     photo,
+    el("section", { id: "cautions", "aria-label": "Cautions" }),
   );
+  startCautions();
   startVoice();
   startFeet();
   hear("state", gathered(show));

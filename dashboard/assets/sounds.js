@@ -76,10 +76,11 @@ export function tone(name) {
   }
 }
 
-export function speak(words, urgent = false) {
+// What the daemon says is English, whatever language the readings are said in.
+export function speak(words, urgent = false, language = setting.language) {
   if (!on) return;
   window.probetrail.said.push(words);
-  const mine = voices();
+  const mine = voices(language).length ? voices(language) : voices();
   if (!mine.length) return;
   if (urgent) speechSynthesis.cancel();
   const utterance = new SpeechSynthesisUtterance(words);

@@ -86,7 +86,7 @@ function newKicks() {
   for (const kick of state.switch_ons) {
     once(heard.kicks, `${kick.capture}|${kick.verdict}`, () => {
       if (kick.verdict === "missing") tone("missing");
-      speak(kick.verdict === "missing" ? missingWords(kick) : `Switch-on at ${kick.point}: ${kick.verdict}.`, kick.verdict === "missing");
+      speak(kick.verdict === "missing" ? missingWords(kick) : `Switch-on at ${kick.point}: ${kick.verdict}.`, kick.verdict === "missing", "en");
     });
   }
 }
@@ -99,19 +99,21 @@ function listen(now) {
   state = now;
   const objections = newObjections();
   // An objection may not cut off the value that it is about: what is older than both is.
-  [...newReadings(), ...objections].forEach((words, n) => speak(words, objections.length > 0 && n === 0));
+  const readings = newReadings();
+  readings.forEach((words, n) => speak(words, objections.length > 0 && n === 0));
+  objections.forEach((words, n) => speak(words, !readings.length && n === 0, "en"));
   newStops();
   newKicks();
   listenToInstruments();
-  if (!state.storing.ok && heard.storing) { tone("urgent"); speak(`Storing has stopped. ${state.storing.why ?? ""}`, true); }
+  if (!state.storing.ok && heard.storing) { tone("urgent"); speak(`Storing has stopped. ${state.storing.why ?? ""}`, true, "en"); }
   heard.storing = state.storing.ok;
   first = false;
 }
 
 function listenToInstruments() {
   for (const { name, status } of state.instruments) {
-    if (status === "lost") once(heard.lost, name, () => { tone("urgent"); speak(`${name} is lost.`); });
-    else if (heard.lost.delete(name) && status === "ok") speak(`${name} is back.`);
+    if (status === "lost") once(heard.lost, name, () => { tone("urgent"); speak(`${name} is lost.`, false, "en"); });
+    else if (heard.lost.delete(name) && status === "ok") speak(`${name} is back.`, false, "en");
   }
 }
 
@@ -124,7 +126,7 @@ export function startVoice() {
   hear("state", listen);
   let answered = false;
   hear("link", (link) => {
-    if (!link.ok && answered) { tone("urgent"); speak(`The ${link.who} does not answer.`, true); }
+    if (!link.ok && answered) { tone("urgent"); speak(`The ${link.who} does not answer.`, true, "en"); }
     answered = link.ok;
   });
   onKey("v", "voice and tones on or off", () => turn(!isOn()));

@@ -19,10 +19,16 @@ export function comingUp(walk) {
   return walk.then ? ["kept. Lift, then", label(walk.then)] : ["kept. That was", "the last point"];
 }
 
+const TOUCH_V = 60;
+const comingStop = (walk) => (walk.is_read && !walk.held ? walk.then : walk.here);
+const drawnAs = (stop) => stop && bench.state.points.find((p) => p.name === stop.point && (p.leg ?? "") === stop.leg);
+const isHigh = (walk) => Object.values((walk && drawnAs(comingStop(walk)))?.printed_v ?? {}).some((v) => Math.abs(v) > TOUCH_V);
+
 export function moreWords(walk) {
   if (!walk) return "Space, or a foot switch, begins along the drawing.";
-  const stop = walk.is_read && !walk.held ? walk.then : walk.here;
-  const drawn = stop && bench.state.points.find((p) => p.name === stop.point && (p.leg ?? "") === stop.leg);
+  if (isHigh(walk)) return "Above the touch limit. Clip on with power off.";
+  const stop = comingStop(walk);
+  const drawn = drawnAs(stop);
   const mode = stop?.mode || bench.state.context.mode;
   const printed = drawn?.printed_v?.[mode];
   const switched = stop?.mode && stop.mode !== bench.state.context.mode ? `switch to ${stop.mode}` : "";
@@ -46,6 +52,7 @@ export function walkPlace(id) {
     setText(point, large);
     setClass(point, sizeOf(large));
     setText(more, moreWords(walk));
+    setClass(more, isHigh(walk) ? "walk-more high" : "walk-more");
     setText(note, quietWords());
     showWalkPhoto(photo, walk);
   };

@@ -233,6 +233,13 @@ def test_the_command_says_all_mistakes_and_writes_nothing(tmp_path, capsys):
     assert not target.exists()
 
 
+def test_a_file_in_another_encoding_is_named_with_the_cure(tmp_path, capsys):
+    source = tmp_path / "deck.csv"
+    source.write_bytes("point;ON\nÜ1;12".encode("cp1252"))
+    assert main(["drawing", str(source)]) == 1
+    assert "deck.csv: is not UTF-8 text: save it as CSV in UTF-8" in capsys.readouterr().err
+
+
 def test_what_is_pasted_is_read_and_printed_as_toml(capsys, monkeypatch):
     monkeypatch.setattr("sys.stdin", io.StringIO("point\tON\nRAW\t20"))
     assert main(["drawing", "-", "--unit", "lamp supply"]) == 0

@@ -121,6 +121,7 @@ def test_a_repair_by_keyboard_alone_from_the_first_point_to_the_last(
         " Above the touch limit. Clip on with power off.",
     )
     kept.floating()
+    expect(page.locator(".walk-more.high")).to_have_text("Above the touch limit. Clip on with power off.")
     kept.touch(72.0)
     kept.rest()
     heard(page, "HT, play, seventy-two volts, inside. That was the last point.")
