@@ -26,7 +26,7 @@ class Drawings:
         for path in sorted(self._folder.glob(f"*/{FILE}")):
             with contextlib.suppress(OSError, UnicodeDecodeError, DrawingError):
                 found.append(parse_drawing(path.read_text(encoding="utf-8"), path.name).unit)
-        return sorted(found, key=str.casefold)
+        return sorted(set(found), key=str.casefold)
 
     def text(self, unit: str) -> str | None:
         """The drawing of a model as TOML, None where there is none."""
@@ -40,10 +40,13 @@ class Drawings:
         path = self._of(unit) / FILE
         return path if unit and path.is_file() else None
 
-    def keep(self, text: str, name: str = "drawing") -> Path:
-        """Keep a drawing for its unit; the one before stays beside it. Raises ``DrawingError`` and ``OSError``."""
-        drawing = parse_drawing(text, name)
-        folder = self._of(drawing.unit)
+    def keep(self, text: str, unit: str = "") -> Path:
+        """Keep a drawing for its unit, or under another name of it; the one before stays beside it.
+
+        Raises ``DrawingError`` and ``OSError``.
+        """
+        drawing = parse_drawing(text, "drawing")
+        folder = self._of(unit or drawing.unit)
         folder.mkdir(parents=True, exist_ok=True)
         path = folder / FILE
         if path.is_file() and path.read_text(encoding="utf-8", errors="replace") != text:

@@ -33,7 +33,7 @@ REFUSALS = {
     401: "Open the address with its token that was printed at the start, or give the token as a bearer.",
     403: "Asked for by another site: refused.",
     415: "Only JSON is taken here.",
-    421: "This is not the name of this machine: use 127.0.0.1.",
+    421: "This is not the name of this machine: use 127.0.0.1, or from afar the address that the bench page shows.",
 }
 
 

@@ -72,11 +72,15 @@ class OpenPlacement:
 
 @dataclass(frozen=True, slots=True)
 class Left:
-    """What a probe has just lifted from: the stop of its walk, its settled value, when; and what it read since then."""
+    """What a probe has just lifted from: the stop of its walk, its settled value, when; and what it read since then.
+
+    ``said``: a person has said "next" since, which was about this step.
+    """
 
     stop: int
     value: float
     at_us: int
+    said: bool = False
     since: list[tuple[int, float]] = field(default_factory=list)
 
 
@@ -221,6 +225,7 @@ class Desk:
             return
         try:
             self.take_drawing(path.read_text(encoding="utf-8"), path.name)
+            self.tell("drawing", f"The kept drawing of {unit} is compared with.")
         except (OSError, UnicodeDecodeError, DrawingError) as error:
             self.tell("remark", f"The kept drawing of {unit} cannot be used: {error}")
 

@@ -191,6 +191,8 @@ def _drawing(desk: Desk, body: Body) -> Answer:
     own = {desk.unit.unit.casefold(), desk.drawing.unit.casefold() if desk.drawing else ""}
     if desk.unit.unit and unit.casefold() not in own:
         return _done(f"Kept for {unit}. On the bench is {desk.unit.unit}: name the unit {unit} to compare with it.")
+    if desk.unit.unit and unit.casefold() != desk.unit.unit.casefold():
+        desk.drawings.keep(body["text"], desk.unit.unit)  # the next one of that name finds it too
     desk.take_drawing(body["text"], path.name)
     known = [stay.placement for stay in desk.stays]
     correcting.refresh(desk, known, tags_changed=True)  # what was read before it was entered is compared now

@@ -9,7 +9,7 @@ What a person says about the walk is about the next landing: where the probe res
 
 import json
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from daemon.drawing import Point
@@ -21,6 +21,7 @@ from drivers.errors import CommandError
 from drivers.readings import Quantity
 
 HOP_US = 600_000
+SAME_STEP_US = 1_200_000
 SAME_SHARE, SAME_COUNTS = 0.005, 5.0
 DRIFT_SHARE = 0.2
 MOST_SINCE = 40
@@ -56,6 +57,8 @@ def carry_out(desk: Desk, probe: Probe, body: Body) -> str:
     walk = desk.walks.get(probe.name)
     if walk is None:
         return _without_a_walk(desk, probe, do, named)
+    if do == "next" and _is_this_step(desk, probe):
+        return _next_words(walk)
     said = _DO[do](walk, named) if do != "here" else _here(desk, probe, walk)
     _step(desk, probe, said, expect=do != "here")
     if said.walk is None or said.walk.here is None or do == "next":
@@ -184,6 +187,15 @@ def shown(desk: Desk, probe: Probe) -> dict[str, Any] | None:
         "then": None if walk.then is None else asdict(walk.then),
         "passed": [walk.stops[n].label for n in sorted(walk.passed)],
     }
+
+
+def _is_this_step(desk: Desk, probe: Probe) -> bool:
+    """Who is used to press at each point presses as the probe lifts: that is one step, not two."""
+    left = desk.left.get(probe.name)
+    if left is None or left.said or desk.clock.now_us() - left.at_us > SAME_STEP_US:
+        return False
+    desk.left[probe.name] = replace(left, said=True)
+    return True
 
 
 def _without_a_walk(desk: Desk, probe: Probe, do: str, named: list[Stop]) -> str:

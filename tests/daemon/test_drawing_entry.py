@@ -287,6 +287,14 @@ def test_a_drawing_is_found_again_by_the_units_name(desk, tmp_path):
         assert 'unit = "lamp supply"' in records.meta["drawing"], "the session carries it"
 
 
+def test_a_drawing_that_calls_the_unit_by_less_than_its_name_is_found_by_either(desk, tmp_path):
+    desk.say("unit", unit="Pellicott CT-3 cassette deck")
+    desk.say("drawing", text=entered(9.5))
+    kept = Drawings(tmp_path / "drawings")
+    assert kept.text("Pellicott CT-3 cassette deck") == kept.text("cassette deck") == entered(9.5)
+    assert kept.models() == ["Cassette Deck"]
+
+
 def test_a_kept_drawing_with_mistakes_is_a_remark_and_the_session_goes_on(desk, tmp_path):
     desk.say("drawing", text=entered().replace("Cassette Deck", "lamp supply"))
     (tmp_path / "drawings" / "lamp-supply" / "drawing.toml").write_text("[drawing]\nunit = 3")

@@ -121,6 +121,21 @@ def test_skip_goes_on_and_what_was_skipped_comes_after_the_end(desk):
     assert kept(desk)[-1] == ("B12", 12.0)
 
 
+def test_a_foot_switch_pressed_at_each_point_goes_on_by_one_whether_just_before_or_just_after_the_lift(desk):
+    desk.say("walk", do="start")
+    desk.floating()
+    desk.volts(12.0)
+    desk.say("walk", do="next")
+    desk.floating(0.6)
+    assert here(desk) == "PBD"
+    desk.floating()
+    desk.volts(10.6)
+    desk.floating(0.6)
+    assert desk.say("walk", do="next")["done"] == "Next Q302 C."
+    assert here(desk) == "Q302 C"
+    assert desk.say("walk", do="next")["done"] == "Q302 C passed over. Next Q302 E."
+
+
 def test_next_while_the_probe_rests_is_about_the_next_landing(desk):
     """A capacitor that charges for ever: its readings keep their name, and the next landing is the next point."""
     desk.say("walk", do="start")
