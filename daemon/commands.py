@@ -4,6 +4,7 @@
 is pure and used by the daemon; ``say``, ``fetch_state`` and ``feed`` are for callers.
 """
 
+import base64
 from collections.abc import AsyncGenerator, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -14,7 +15,11 @@ import websockets
 from drivers.errors import CommandError, DoorError
 
 LONGEST_TEXT = 2000
+LONGEST_DRAWING = 400_000
+LONGEST_PHOTO = 2_000_000  # bytes; as base64 a third more
 AMOUNTS = {"am": "depth_percent", "fm": "deviation_hz"}  # by modulation
+WALK_ACTS = ("start", "next", "back", "hold", "go on", "here", "then", "end")
+MOST_WORDS = 500  # in a list
 NOTE_KINDS = ("note", "proof", "part replaced", "part lifted", "bypassed", "adjusted", "cleaned")
 
 
@@ -28,6 +33,7 @@ class Field:
     choices: tuple[str, ...] = ()
     lowest: float = 0.0  # of a number; this one itself only where it is below 0
     highest: float = 1e6
+    longest: int = LONGEST_TEXT
     meaning: str = ""
 
 
@@ -60,7 +66,8 @@ COMMANDS: dict[str, dict[str, Field]] = {
         "why": Field(),
     },
     "move": {
-        "placement": Field(type=int, needed=True),
+        "placement": Field(type=int, meaning="its number; else the probe's last"),
+        "probe": Field(),
         "point": Field(),
         "leg": Field(),
         "mode": Field(may_be_empty=False),
@@ -94,7 +101,21 @@ COMMANDS: dict[str, dict[str, Field]] = {
         "file": Field(meaning="the session file"),
         **_UNIT,
     },
+    "walk": {
+        "do": Field(needed=True, choices=WALK_ACTS, may_be_empty=False),
+        "points": Field(type=list, meaning='points in order, each "name" or "name, leg"; else the drawing\'s'),
+        "mode": Field(meaning="the mode in which these points are wanted"),
+        "probe": Field(meaning="which probe; else the first of the bench file"),
+    },
     "unit": _UNIT,
+    "drawing": {
+        "text": Field(needed=True, may_be_empty=False, longest=LONGEST_DRAWING, meaning="a drawing as TOML"),
+    },
+    "photo": {
+        "unit": Field(needed=True, may_be_empty=False, meaning="the model whose board it shows"),
+        "name": Field(needed=True, may_be_empty=False, meaning="its file name"),
+        "data": Field(type=bytes, needed=True, longest=LONGEST_PHOTO, meaning="a JPEG or PNG picture as base64"),
+    },
     "confirm": {"caution": Field(needed=True, may_be_empty=False), "answer": Field()},
     "reference": {"capture": Field(type=int, needed=True), "point": Field(may_be_empty=False)},
     "judged": {"capture": Field(type=int, needed=True), "verdict": Field(type=dict, needed=True)},
@@ -159,6 +180,8 @@ def _check_together(body: Mapping[str, Any]) -> None:
 
 
 def _checked_value(command: str, key: str, field: Field, value: object) -> Any:
+    if field.type is bytes:
+        return _checked_bytes(command, key, field, value)
     if field.type is float and isinstance(value, int) and not isinstance(value, bool):
         value = float(value)
     if not isinstance(value, field.type) or (field.type is int and isinstance(value, bool)):
@@ -169,13 +192,32 @@ def _checked_value(command: str, key: str, field: Field, value: object) -> Any:
         raise CommandError(key, f"{command}: {key} must be a number up to {field.highest:g}, not {value!r}.")
     if isinstance(value, int) and not -(2**53) < value < 2**53:
         raise CommandError(key, f"{command}: {key} is out of any range: {value!r}.")
+    if isinstance(value, list):
+        return _checked_list(command, key, value)
     return _checked_text(command, key, field, value) if isinstance(value, str) else value
+
+
+def _checked_bytes(command: str, key: str, field: Field, value: object) -> bytes:
+    try:
+        content = base64.b64decode(value if isinstance(value, str) else "-", validate=True)
+    except ValueError as error:
+        raise CommandError(key, f"{command}: {key} must be base64 text.") from error
+    if not 0 < len(content) <= field.longest:
+        raise CommandError(key, f"{command}: {key} must hold 1 to {field.longest} bytes: make the picture smaller.")
+    return content
+
+
+def _checked_list(command: str, key: str, values: list[Any]) -> list[str]:
+    if len(values) > MOST_WORDS or not all(isinstance(each, str) for each in values):
+        raise CommandError(key, f"{command}: {key} must be a list of at most {MOST_WORDS} texts.")
+    each_of_them = Field(may_be_empty=False)
+    return [_checked_text(command, key, each_of_them, each) for each in values]
 
 
 def _checked_text(command: str, key: str, field: Field, value: str) -> str:
     text = value.strip()
-    if len(text) > LONGEST_TEXT:
-        raise CommandError(key, f"{command}: {key} is longer than {LONGEST_TEXT} characters: shorten it.")
+    if len(text) > field.longest:
+        raise CommandError(key, f"{command}: {key} is longer than {field.longest} characters: shorten it.")
     if any(not character.isprintable() and character not in "\n\t" for character in text):
         raise CommandError(key, f"{command}: {key} holds control characters: leave them out.")
     if not text and not field.may_be_empty:
@@ -185,7 +227,14 @@ def _checked_text(command: str, key: str, field: Field, value: str) -> str:
     return text
 
 
-_TYPE_WORDS = {str: "text", int: "a whole number", float: "a number", bool: "true or false", dict: "an object"}
+_TYPE_WORDS = {
+    str: "text",
+    int: "a whole number",
+    float: "a number",
+    bool: "true or false",
+    dict: "an object",
+    list: "a list of texts",
+}
 _EMPTY_CURE = {"condition": "Say how the unit is fed: off, series lamp 60 W, isolation, direct ..."}
 
 

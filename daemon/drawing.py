@@ -21,7 +21,10 @@ GROUND = "0"  # the net that is 0 V
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """A named place. Volts are per mode; ``source_ohm`` is what feeds it; ``fed_by`` nearest first."""
+    """A named place. Volts are per mode; ``source_ohm`` is what feeds it; ``fed_by`` nearest first.
+
+    ``at`` is its place on the board's ``photo``: shares of the width and of the height, from the upper left.
+    """
 
     name: str
     leg: str = ""
@@ -34,6 +37,8 @@ class Point:
     access: str = "easy"
     fed_by: tuple[str, ...] = ()
     relay_delay_s: float = 0.0
+    photo: str = ""
+    at: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +114,7 @@ class Drawing:
             raise DrawingError([f"carried drawing: not JSON: {error}"]) from error
         if not isinstance(content, dict):
             raise DrawingError(["carried drawing: not a JSON object"])
-        return _build(content, Text("carried drawing", ""))
+        return build_drawing(content, Text("carried drawing", ""))
 
 
 def parse_drawing(text: str, file_name: str) -> Drawing:
@@ -118,7 +123,7 @@ def parse_drawing(text: str, file_name: str) -> Drawing:
         content = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise DrawingError([f"{file_name}: not TOML: {error}"]) from error
-    return _build(content, Text(file_name, text))
+    return build_drawing(content, Text(file_name, text))
 
 
 def _sparse(thing: Point | Part) -> dict[str, Any]:
@@ -126,7 +131,8 @@ def _sparse(thing: Point | Part) -> dict[str, Any]:
     return {k: v for k, v in asdict(thing).items() if v not in (None, "", (), {}, False) or k == "name"}
 
 
-def _build(content: dict[str, Any], text: Text) -> Drawing:
+def build_drawing(content: dict[str, Any], text: Text) -> Drawing:
+    """A drawing from a file's tables. Raises ``DrawingError`` with the mistakes that ``text`` has collected."""
     for key in content.keys() - {"drawing", "point", "part"}:
         text.mistake(f"unknown table [{key}]: the tables are [drawing], [[point]] and [[part]]")
     head = _head(text.table(content, "drawing"))
@@ -174,7 +180,18 @@ def _point(table: Table, modes: tuple[str, ...]) -> Point:
         access,
         table.words("fed_by"),
         table.number("relay_delay_s", 0.0, least=0) or 0.0,
+        table.text("photo"),
+        _place(table),
     )
+
+
+def _place(table: Table) -> tuple[float, ...]:
+    at = table.content.get("at", [])
+    shares = [float(each) for each in at if isinstance(each, int | float)] if isinstance(at, list | tuple) else [-1.0]
+    if len(shares) in (0, 2) and len(shares) == len(at) and all(0 <= share <= 1 for share in shares):
+        return tuple(shares)
+    table.mistake("at", f"{at!r} is no place on a photo: write two shares from 0 to 1, such as [0.31, 0.72]")
+    return ()
 
 
 def _part(table: Table, modes: tuple[str, ...]) -> Part:

@@ -19,6 +19,13 @@ class Text:
         """Note a mistake that belongs to the file as a whole."""
         self.mistakes.append(f"{self.file_name}: {sentence}")
 
+    def mistake_in(self, table: str, number: int | None, key: str, own_name: str, sentence: str) -> None:
+        """Note a mistake at a key of a table."""
+        line = self.line(table, number, key)
+        head = f"[{table}]" if number is None else f"[[{table}]]"
+        at = f"line {line}, " if line else ""
+        self.mistake(f"{at}{head} {own_name}".strip() + f", {key}: {sentence}")
+
     def table(self, content: dict[str, Any], name: str) -> "Table":
         """The single table ``[name]``; a missing one is a mistake and reads as empty."""
         found = content.get(name)
@@ -68,12 +75,8 @@ class Table:
 
     def mistake(self, key: str, sentence: str) -> None:
         """Note a mistake at a key of this table."""
-        line = self._text.line(self._name, self._number, key)
-        head = f"[{self._name}]" if self._number is None else f"[[{self._name}]]"
-        own_name = self.content.get("name") or ("" if self._number is None else f"number {self._number + 1}")
-        where = f"{head} {own_name}".strip() + f", {key}"
-        at = f"line {line}, " if line else ""
-        self._text.mistake(f"{at}{where}: {sentence}")
+        own_name = str(self.content.get("name") or ("" if self._number is None else f"number {self._number + 1}"))
+        self._text.mistake_in(self._name, self._number, key, own_name, sentence)
 
     def only(self, *keys: str) -> None:
         """Every other key is a mistake."""

@@ -9,13 +9,18 @@ In this order, each with its own status:
 403   Origin or Sec-Fetch-Site say that another site asks
 415   a POST that is not JSON (what a plain web form can send)
 ====  =====================================================================================
+
+Where guests are let in (the screens alone, if a person wants it), whoever is not on this machine has to call it by the
+very address that it was reached at, is asked for a code with the 401, and is known by a token of its own: the one of
+this machine opens nothing from afar.
 """
 
+import ipaddress
 import logging
 import secrets
 from collections.abc import Awaitable, Callable, MutableMapping
 from http.cookies import SimpleCookie
-from typing import Any
+from typing import Any, Protocol
 from urllib.parse import parse_qsl, urlencode
 
 Message = MutableMapping[str, Any]
@@ -28,7 +33,7 @@ REFUSALS = {
     401: "Open the address with its token that was printed at the start, or give the token as a bearer.",
     403: "Asked for by another site: refused.",
     415: "Only JSON is taken here.",
-    421: "This is not the name of this machine: use 127.0.0.1.",
+    421: "This is not the name of this machine: use 127.0.0.1, or from afar the address that the bench page shows.",
 }
 
 
@@ -49,18 +54,34 @@ def quiet_denials() -> None:
     logging.getLogger("uvicorn.error").addFilter(_DenialsAreNoErrors())
 
 
-class Guard:
-    """ASGI middleware that lets only holders of ``token`` on this machine's own names through."""
+class Guests(Protocol):
+    """Who else may come in, from other machines."""
 
-    def __init__(self, app: App, *, token: str, names: frozenset[str] = OWN_NAMES) -> None:
+    def knows(self, token: str) -> bool:
+        """True for the token of a guest."""
+
+    async def welcome(self, scope: Message, receive: Receive, send: Send) -> None:
+        """Answer an HTTP request of somebody who is not known."""
+
+
+class Guard:
+    """ASGI middleware that lets only holders of ``token`` on this machine's own names through, and ``guests``."""
+
+    def __init__(
+        self, app: App, *, token: str, names: frozenset[str] = OWN_NAMES, guests: Guests | None = None
+    ) -> None:
         self._app = app
         self._token = token
         self._names = names
+        self._guests = guests
 
     async def __call__(self, scope: Message, receive: Receive, send: Send) -> None:
         """Let the request through, or answer it with a refusal (ASGI 3)."""
         if scope["type"] == "lifespan":
             await self._app(scope, receive, send)
+            return
+        if is_guest(scope):
+            await self._from_afar(scope, receive, send)
             return
         headers = _headers(scope)
         if not self._is_own_host(headers.get("host", "")):
@@ -69,16 +90,32 @@ class Guard:
             await _move_token_to_cookie(scope, send, self._token)
         elif not self._knows_token(scope, headers):
             await _refuse(scope, send, 401)
-        elif _is_foreign(headers):
+        elif is_foreign(scope):
             await _refuse(scope, send, 403)
         elif scope["type"] == "http" and scope["method"] == "POST" and not _is_json(headers):
             await _refuse(scope, send, 415)
         else:
             await self._app(scope, receive, send)
 
+    async def _from_afar(self, scope: Message, receive: Receive, send: Send) -> None:
+        headers = _headers(scope)
+        reached_at = (scope.get("server") or ("", 0))[0]
+        if self._guests is None or _name_of(headers.get("host", "")) != reached_at:
+            await _refuse(scope, send, 421)
+        elif is_foreign(scope):
+            await _refuse(scope, send, 403)
+        elif not self._guests.knows(_cookie(scope, headers)):
+            if scope["type"] == "http":
+                await self._guests.welcome(scope, receive, send)
+            else:
+                await _refuse(scope, send, 401)
+        elif scope["type"] == "http" and scope["method"] == "POST" and not _is_json(headers):
+            await _refuse(scope, send, 415)
+        else:
+            await self._app(scope, receive, send)
+
     def _is_own_host(self, host: str) -> bool:
-        name, separator, port = host.rpartition(":")
-        return (name if separator and port.isdigit() else host) in self._names
+        return _name_of(host) in self._names
 
     def _token_in_address(self, scope: Message) -> bool:
         given = dict(parse_qsl(scope.get("query_string", b"").decode("latin-1"))).get("token", "")
@@ -89,8 +126,33 @@ class Guard:
         scheme, _, bearer = headers.get("authorization", "").partition(" ")
         if scheme.lower() == "bearer" and _same(bearer, self._token):
             return True
-        morsel = SimpleCookie(headers.get("cookie", "")).get(_cookie_name(scope))
-        return morsel is not None and _same(morsel.value, self._token)
+        return _same(_cookie(scope, headers), self._token)
+
+
+def is_guest(scope: Message) -> bool:
+    """True where the one who asks is not on this machine."""
+    client = scope.get("client")
+    if not client:
+        return False  # a socket without addresses belongs to this machine
+    try:
+        return not ipaddress.ip_address(client[0]).is_loopback
+    except ValueError:
+        return True
+
+
+def _name_of(host: str) -> str:
+    name, separator, port = host.rpartition(":")
+    return name if separator and port.isdigit() else host
+
+
+def _cookie(scope: Message, headers: dict[str, str]) -> str:
+    morsel = SimpleCookie(headers.get("cookie", "")).get(_cookie_name(scope))
+    return "" if morsel is None else morsel.value
+
+
+def cookie_of(scope: Message, token: str) -> bytes:
+    """The header that hands a token to a browser: no script and no other site can use it."""
+    return f"{_cookie_name(scope)}={token}; HttpOnly; SameSite=Strict; Path=/".encode()
 
 
 def _headers(scope: Message) -> dict[str, str]:
@@ -106,11 +168,13 @@ def _cookie_name(scope: Message) -> str:
     return f"probetrail-{(scope.get('server') or ('', 0))[1]}"
 
 
-def _is_foreign(headers: dict[str, str]) -> bool:
+def is_foreign(scope: Message, must_say: bool = False) -> bool:
+    """True where another site's page asks; with ``must_say`` also where nothing says that our own does."""
+    headers = _headers(scope)
     if headers.get("sec-fetch-site", "none") not in ("none", "same-origin"):
         return True
     origin = headers.get("origin")
-    return origin is not None and origin != f"http://{headers['host']}"
+    return must_say if origin is None else origin != f"http://{headers['host']}"
 
 
 def _is_json(headers: dict[str, str]) -> bool:
@@ -121,8 +185,8 @@ async def _move_token_to_cookie(scope: Message, send: Send, token: str) -> None:
     pairs = parse_qsl(scope["query_string"].decode("latin-1"))
     rest = urlencode([(key, value) for key, value in pairs if key != "token"])
     target = scope["path"] + (f"?{rest}" if rest else "")
-    cookie = f"{_cookie_name(scope)}={token}; HttpOnly; SameSite=Strict; Path=/"
-    headers = [(b"location", target.encode()), (b"set-cookie", cookie.encode()), (b"cache-control", b"no-store")]
+    cookie = cookie_of(scope, token)
+    headers = [(b"location", target.encode()), (b"set-cookie", cookie), (b"cache-control", b"no-store")]
     await send({"type": "http.response.start", "status": 303, "headers": headers})
     await send({"type": "http.response.body", "body": b""})
 

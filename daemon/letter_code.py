@@ -6,19 +6,19 @@ part, a letter for its tolerance may follow: ``4K7J`` is 4700 within 5 %.
 
 import re
 
-_FACTORS = {
-    "p": 1e-12,
-    "n": 1e-9,
-    "u": 1e-6,
-    "µ": 1e-6,
-    "m": 1e-3,
-    "R": 1.0,
-    "r": 1.0,
-    "k": 1e3,
-    "K": 1e3,
-    "M": 1e6,
-    "G": 1e9,
-    "T": 1e12,
+_EXPONENTS = {
+    "p": -12,
+    "n": -9,
+    "u": -6,
+    "µ": -6,
+    "m": -3,
+    "R": 0,
+    "r": 0,
+    "k": 3,
+    "K": 3,
+    "M": 6,
+    "G": 9,
+    "T": 12,
 }
 # Per cent either way; beyond these the standard has letters for unlike limits and for picofarads.
 _TOLERANCES = {
@@ -37,7 +37,7 @@ _TOLERANCES = {
     "M": 20.0,
     "N": 30.0,
 }
-_CODE = re.compile(rf"(\d*)(?:\.(\d+))?([{''.join(_FACTORS)}])(\d*)")
+_CODE = re.compile(rf"(\d*)(?:\.(\d+))?([{''.join(_EXPONENTS)}])(\d*)")
 CURE = 'write it as a number or in the letter code of IEC 60062, such as "4k7", "0R1" or "220u"'
 
 
@@ -60,7 +60,8 @@ def _letter_value(code: str) -> float:
     whole, point, letter, after = match.groups()
     if not (whole or after) or (point and after):
         raise ValueError(f"{code!r} is not a part value: {CURE}")
-    return float(f"{whole or 0}.{point or after or 0}") * _FACTORS[letter]
+    # Read as one decimal number, so that 2200u and 2m2 are the same value to the last bit.
+    return float(f"{whole or 0}.{point or after or 0}e{_EXPONENTS[letter]}")
 
 
 def parse_marking(text: str) -> tuple[float, float | None]:
@@ -93,3 +94,15 @@ def write_value(value: float) -> str:
         letter, factor = "R", 1.0  # a resistor of less than an ohm is printed R47
     whole, _, after = f"{rounded / factor:.6g}".partition(".")
     return f"{whole if whole != '0' else ''}{letter}{after}"
+
+
+def letter_code(value: float) -> str:
+    """The letter code of a value (``4k7``, ``0R1``, ``2m2``), or its plain digits where none is exact."""
+    for letter in "TGMkRmunp":
+        shown = float(f"{value}e{-_EXPONENTS[letter]}") if "e" not in f"{value}" else value / 10.0 ** _EXPONENTS[letter]
+        whole, _, after = f"{shown:.6g}".partition(".")
+        code = f"{whole}{letter}{after}"
+        fits = 1 <= shown < 1000 or (letter == "R" and 0.01 <= shown < 1)
+        if fits and "e" not in code and parse_value(code) == value:
+            return code
+    return f"{value:.12g}"

@@ -36,6 +36,11 @@ def references_folder() -> Path:
     return _made(home() / "references")
 
 
+def drawings_folder() -> Path:
+    """Where drawings are kept with the photos of their boards, one folder a model; beside the references."""
+    return home() / "drawings"
+
+
 def outputs_folder() -> Path:
     """Where it is noted which generator's output was switched on from here."""
     return home() / "outputs"

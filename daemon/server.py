@@ -23,7 +23,7 @@ from drivers.errors import CommandError, DoorError
 
 log = logging.getLogger("probetrail.server")
 
-LONGEST_BODY = 256 * 1024  # the largest is a verdict with its model curve
+LONGEST_BODY = 3 * 1024 * 1024  # the largest is a photo of a board
 Execute = Callable[[dict[str, Any]], dict[str, Any]]
 GetState = Callable[[], str]
 

@@ -14,13 +14,16 @@ from dash.development.base_component import Component
 from fastapi import FastAPI
 
 from daemon.commands import Door
+from daemon.drawings import Drawings
 from daemon.guard import App, Guard, quiet_denials
-from dashboard import bench_page, sessions_page, timeline_page
+from dashboard import bench_page, drawing_page, phone_page, sessions_page, timeline_page
+from dashboard.drawing_routes import add_drawing_routes
 from dashboard.headers import Headers, content_policy
 from dashboard.live import Relay, add_live_route
 from dashboard.page_shell import INDEX, shell
+from dashboard.pairing import Pairing
 from dashboard.review import Review
-from dashboard.routes import add_routes
+from dashboard.routes import add_pairing_routes, add_routes
 from dashboard.timeline_routes import add_timeline_routes
 
 
@@ -29,17 +32,24 @@ def screen_token(daemon_token: str) -> str:
     return hmac.new(daemon_token.encode(), b"dashboard", hashlib.sha256).hexdigest()
 
 
-def build(door: Door, *, token: str, sessions: Path, relay: Relay | None = None) -> App:
-    """The whole application (ASGI 3) for one daemon; ``sessions`` is the folder of session files."""
+def build(
+    door: Door, *, token: str, sessions: Path, relay: Relay | None = None, pairing: Pairing | None = None
+) -> App:
+    """The whole application (ASGI 3) for one daemon; ``sessions`` is the folder of session files.
+
+    With ``pairing`` devices of the LAN may come in that typed its code.
+    """
     relay = relay or Relay(door)
     server = FastAPI(docs_url=None, redoc_url=None, openapi_url=None, lifespan=_listening(relay))
     review = Review(sessions, relay)
     add_live_route(server, relay)
     add_routes(server, door, review)
     add_timeline_routes(server, review)
+    add_drawing_routes(server, door, review, Drawings(sessions.parent / "drawings"))
+    add_pairing_routes(server, pairing)
     quiet_denials()
     policy = content_policy(_pages(server, review).csp_hashes())
-    return Headers(Guard(server, token=token), policy=policy)
+    return Headers(Guard(server, token=token, guests=pairing), policy=policy)
 
 
 def _pages(server: FastAPI, review: Review) -> Dash:
@@ -72,6 +82,10 @@ def _pages(server: FastAPI, review: Review) -> Dash:
 def _page(path: str, asked: dict[str, str], review: Review) -> Component:
     if path == "/timeline":
         return timeline_page.layout(review, asked.get("session", ""))
+    if path == "/drawing":
+        return drawing_page.layout()
+    if path == "/phone":
+        return phone_page.layout()
     if path == "/sessions":
         return sessions_page.layout(review)
     return bench_page.layout()

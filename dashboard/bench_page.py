@@ -4,6 +4,7 @@ from dash import html
 
 # Place, heading in the margin. The scripts look these up by their id.
 _LEFT = (
+    ("walk", "Next"),
     ("readouts", "Reading"),
     ("trend", "Trend"),
     ("scope", "Scope"),
@@ -18,6 +19,7 @@ _RIGHT = (
     ("hypotheses", "Hypotheses"),
     ("objections", "Objections"),
     ("instruments", "Instruments"),
+    ("pairing", "Phone"),
 )
 
 

@@ -47,6 +47,7 @@ def _name() -> html.A:
 
 
 def _pages() -> html.Nav:
-    pages = (("Bench", "/"), ("Timeline", "/timeline"), ("Sessions", "/sessions"))
+    names = ("Timeline", "Sessions", "Drawing", "Phone")
+    pages = (("Bench", "/"), *((name, f"/{name.casefold()}") for name in names))
     # "aria-label" is no Python name, hence the mapping.
     return html.Nav([html.A(name, href=path) for name, path in pages], **{"aria-label": "Pages"})

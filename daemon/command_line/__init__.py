@@ -4,7 +4,17 @@ import argparse
 import sys
 from collections.abc import Sequence
 
-from daemon.command_line import benches, instruments, marks, mending, placements, sessions, suspecting, telling
+from daemon.command_line import (
+    benches,
+    drawings,
+    instruments,
+    marks,
+    mending,
+    placements,
+    sessions,
+    suspecting,
+    telling,
+)
 from daemon.running import check_package_name
 from drivers.errors import ProbetrailError
 
@@ -16,7 +26,7 @@ def make_parser() -> argparse.ArgumentParser:
         description="Keeps, tags and judges every reading of a repair while both hands hold probes.",
     )
     groups = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
-    for room in (benches, marks, telling, instruments, sessions, placements, mending, suspecting):
+    for room in (benches, marks, telling, instruments, sessions, placements, mending, drawings, suspecting):
         room.add_commands(groups)
     return parser
 

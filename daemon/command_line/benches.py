@@ -49,6 +49,7 @@ def add_commands(groups: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     for parser in (run, demo):
         parser.add_argument("--session", type=Path, metavar="FILE", help="the session file; one that is there goes on")
         parser.add_argument("--port", type=int, default=DASHBOARD_PORT, metavar="P", help="port of the dashboard")
+        parser.add_argument("--lan", action="store_true", help="open the dashboard to devices of the LAN, with a code")
         parser.add_argument("--seconds", type=float, metavar="N", help="end after this time")
 
 
@@ -128,7 +129,7 @@ def _serving(acquisition: Acquisition, options: argparse.Namespace, dashboard: b
             stack.enter_context(child("Judging", "daemon.judging", [*door, "--parent", str(os.getpid())]))
             print(f"Session: {acquisition.session}", flush=True)
             if dashboard:
-                stack.enter_context(_dashboard(acquisition, port or 0))
+                stack.enter_context(_dashboard(acquisition, port or 0, options.lan))
             yield
             _await_verdicts(acquisition)
     finally:
@@ -136,10 +137,11 @@ def _serving(acquisition: Acquisition, options: argparse.Namespace, dashboard: b
 
 
 @contextlib.contextmanager
-def _dashboard(acquisition: Acquisition, port: int) -> Iterator[Child]:
+def _dashboard(acquisition: Acquisition, port: int, lan: bool) -> Iterator[Child]:
     arguments = [
         *("--daemon-port", str(acquisition.door.port), "--daemon-token", acquisition.door.token),
         *("--port", str(port), "--sessions", str(sessions_folder()), "--parent", str(os.getpid())),
+        *(["--lan"] if lan else []),
     ]
     with child("The dashboard", "dashboard", arguments) as process:
         address = process.ready()["address"]

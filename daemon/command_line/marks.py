@@ -5,7 +5,7 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-from daemon.commands import COMMANDS, NOTE_KINDS, say
+from daemon.commands import COMMANDS, NOTE_KINDS, WALK_ACTS, say
 from daemon.running import the_running_door
 from daemon.store.opinions import TAGS
 from drivers.clock import SystemClock, from_iso_utc, iso_utc
@@ -23,10 +23,11 @@ HELP = {
     "move": "a placement was another point, leg, mode, condition or hypothesis",
     "split": "from a moment on a placement is another one",
     "relabel": "mode, condition or hypothesis was another one for a time",
-    "undo": "take a correction back: the last, or --act N",
+    "walk": "points in order: " + ", ".join(WALK_ACTS),
+    "undo": "take back the last step of a walk or correction, or --act N",
 }
 _WITHOUT_WORDS = {"strike", "move", "split", "undo"}
-_NO_PROBE = {"move", "split", "relabel", "undo"}
+_NO_PROBE = {"split", "relabel", "undo"}
 
 
 def add_commands(groups: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -44,6 +45,9 @@ def add_commands(groups: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     parsers["hypothesis"].add_argument("--kill", metavar="READING", help="the reading that would kill it")
     parsers["hypothesis"].add_argument("--state", choices=COMMANDS["hypothesis"]["state"].choices)
     parsers["note"].add_argument("--kind", dest="note_kind", choices=NOTE_KINDS, help="what kind of remark it is")
+    walk = parsers["walk"]
+    walk.add_argument("--points", nargs="+", metavar="POINT", help='in this order ("Q302, C"); else the drawing\'s')
+    walk.add_argument("--mode", metavar="MODE", help="the mode in which these points are wanted")
     strike = parsers["strike"]
     strike.add_argument("--placement", type=int, metavar="N", help="its number; else the probe's last")
     strike.add_argument("--undo", action="store_true", help="take it back in")
@@ -52,8 +56,8 @@ def add_commands(groups: "argparse._SubParsersAction[argparse.ArgumentParser]") 
 
 def _add_corrections(parsers: Mapping[str, argparse.ArgumentParser]) -> None:
     for name in ("move", "split"):
-        number = parsers[name].add_argument("--placement", type=int, metavar="N", required=True)
-        number.help = "its number in the time line"
+        number = parsers[name].add_argument("--placement", type=int, metavar="N", required=name == "split")
+        number.help = "its number in the time line" + ("; else the probe's last" if name == "move" else "")
         for tag in TAGS:
             parsers[name].add_argument(f"--{tag}", metavar="WORDS", help=f"the {tag} it was")
     parsers["split"].add_argument("--at", dest="at_us", type=moment, required=True, metavar="TIME", help=_TIME_HELP)
@@ -61,7 +65,7 @@ def _add_corrections(parsers: Mapping[str, argparse.ArgumentParser]) -> None:
     relabel.add_argument("--from", dest="from_us", type=moment, required=True, metavar="TIME", help=_TIME_HELP)
     relabel.add_argument("--until", dest="until_us", type=moment, metavar="TIME", help="else it holds from then on")
     parsers["undo"].add_argument("--act", type=int, metavar="N", help="its number in the history")
-    for name in ("strike", *_NO_PROBE):
+    for name in ("strike", "move", *_NO_PROBE):
         parsers[name].add_argument("--why", metavar="WORDS")
 
 
@@ -96,11 +100,13 @@ def command_of(options: argparse.Namespace) -> dict[str, Any]:
         body["state"] = words
     elif name == "note":
         body |= {"text": words, "kind": options.note_kind}
+    elif name == "walk":
+        body["do"] = words
     elif name == "relabel":
         body["kind"], _, body["value"] = words.partition(" ")
     elif name not in _WITHOUT_WORDS:
         body[name] = words
-    for key in ("kill", "state", "placement", "why", "probe", "at_us", "from_us", "until_us", "act", *TAGS):
+    for key in ("kill", "state", "placement", "why", "probe", "at_us", "from_us", "until_us", "act", "points", *TAGS):
         value = getattr(options, key, None)
         if value is not None and key in COMMANDS[name] and key not in body:
             body[key] = value

@@ -10,12 +10,15 @@ from typing import Any
 
 from daemon.bench_file import Bench, Setup, UnitCard
 from daemon.drawing import Drawing, parse_drawing
+from daemon.drawings import Drawings
 from daemon.judge.expected import Judgement
 from daemon.judge.settle import Settled
 from daemon.judge.stays import Stay
 from daemon.keeper.probe import Probe
+from daemon.keeper.walk import Walk
 from daemon.store.writer import ContextKind, SessionWriter
 from drivers.clock import Clock
+from drivers.errors import DrawingError
 from drivers.readings import Quantity, Reading, Trace
 
 NOTHING: Mapping[str, Any] = {}
@@ -67,6 +70,32 @@ class OpenPlacement:
     stored_count: int = 0
 
 
+@dataclass(frozen=True, slots=True)
+class Left:
+    """What a probe has just lifted from: the stop of its walk, its settled value, when; and what it read since then.
+
+    ``said``: a person has said "next" since, which was about this step.
+    """
+
+    stop: int
+    value: float
+    at_us: int
+    said: bool = False
+    since: list[tuple[int, float]] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """What a person said of a walk, to be taken back; ``act`` is the correction that it came with."""
+
+    probe: str
+    before: Walk | None
+    after: Walk | None
+    sentence: str
+    act: int | None
+    next_act: int
+
+
 @dataclass
 class Desk:
     """The open session and its surroundings."""
@@ -82,6 +111,9 @@ class Desk:
     probes: dict[str, Probe] = field(default_factory=dict)
     instruments: dict[str, InstrumentLine] = field(default_factory=dict)
     placements: dict[str, OpenPlacement] = field(default_factory=dict)  # by probe
+    walks: dict[str, Walk] = field(default_factory=dict)  # by probe
+    left: dict[str, Left] = field(default_factory=dict)  # by probe, until it lands again
+    steps: list[Step] = field(default_factory=list)  # of walks, for undo
     stays: list[Stay] = field(default_factory=list)  # settled stays of the session, for objections
     repairs_us: list[int] = field(default_factory=list)
     hypotheses: dict[str, dict[str, Any]] = field(default_factory=dict)
@@ -159,24 +191,45 @@ class Desk:
         self.writer.set_context(kind, value, t_us)
         self.state_is_old = True
 
+    @property
+    def drawings(self) -> Drawings:
+        """The drawings that are kept for each model."""
+        return Drawings(self.references_folder.with_name("drawings"))
+
     def set_unit(self, card: UnitCard) -> None:
         """Name the unit; its drawing, where there is one, is read and kept inside the session.
 
-        Raises ``DrawingError`` or ``OSError`` before anything is changed.
+        Without a file the one that is kept for its model. Raises ``DrawingError`` or ``OSError`` before anything is
+        changed.
         """
-        drawing = None
         if card.drawing is not None:
-            text = card.drawing.read_text(encoding="utf-8")
-            drawing = parse_drawing(text, card.drawing.name)
-            self.writer.set_meta("drawing", text)
-            self.writer.set_meta("drawing_file", card.drawing.name)
+            self.take_drawing(card.drawing.read_text(encoding="utf-8"), card.drawing.name)
+        elif self.drawing is None or (self.unit.unit and card.unit != self.unit.unit):
+            self._take_kept_drawing(card.unit)
         self.unit = card
-        self.drawing = drawing or self.drawing
-        for said in drawing.doubts() if drawing else ():
-            self.tell("remark", f"drawing: {said}")
         for key, value in unit_meta(card).items():
             self.writer.set_meta(key, value)
         self.state_is_old = True
+
+    def take_drawing(self, text: str, name: str) -> None:
+        """Compare with this drawing from now on. Raises ``DrawingError``; then nothing is changed."""
+        drawing = parse_drawing(text, name)
+        self.writer.set_meta("drawing", text)
+        self.writer.set_meta("drawing_file", name)
+        self.drawing = drawing
+        for said in drawing.doubts():
+            self.tell("remark", f"drawing: {said}")
+        self.state_is_old = True
+
+    def _take_kept_drawing(self, unit: str) -> None:
+        path = self.drawings.path(unit)
+        if path is None:
+            return
+        try:
+            self.take_drawing(path.read_text(encoding="utf-8"), path.name)
+            self.tell("drawing", f"The kept drawing of {unit} is compared with.")
+        except (OSError, UnicodeDecodeError, DrawingError) as error:
+            self.tell("remark", f"The kept drawing of {unit} cannot be used: {error}")
 
 
 def unit_meta(card: UnitCard) -> dict[str, str]:

@@ -12,7 +12,7 @@ from daemon.acts import Act, Acted
 from daemon.bench_file import Bench, UnitCard, raised_ceiling
 from daemon.feed import Feed, text_frame, trace_frame
 from daemon.judge.ripple import hum_of
-from daemon.keeper import orders, placing, switching
+from daemon.keeper import orders, placing, switching, taking
 from daemon.keeper.armed import take_capture
 from daemon.keeper.desk import Desk
 from daemon.keeper.hands import KIND_OF, Hands
@@ -152,7 +152,7 @@ class Keeper:
 
     def _take_traces(self, instrument: str, traces: tuple[Trace, ...]) -> None:
         for trace in traces:
-            placing.take_trace(self._desk, instrument, trace)
+            taking.take_trace(self._desk, instrument, trace)
             if self._feed.heard:
                 self._feed.send(trace_frame(instrument, trace, self._hum(instrument, trace)))
 
@@ -168,7 +168,7 @@ class Keeper:
         return known[1]
 
     def _take_reading(self, instrument: str, reading: Reading) -> None:
-        placing.take_reading(self._desk, instrument, reading)
+        taking.take_reading(self._desk, instrument, reading)
         role = self._desk.instruments[instrument].setup.role
         if role == "supply current" and reading.quantity in switching.CURRENTS:
             self._watch.take_current(self._desk, instrument, reading)

@@ -8,6 +8,7 @@ from daemon.drawing import parse_drawing
 from daemon.keeper.desk import CONTEXT_KINDS, FIRST_CONDITION, REPAIRS, Desk, Publish, unit_from_meta, unit_meta
 from daemon.keeper.placing import as_stay
 from daemon.keeper.references import import_references
+from daemon.keeper.walking import recall
 from daemon.records import open_session
 from daemon.store.writer import SessionWriter
 from drivers.clock import Clock
@@ -50,6 +51,7 @@ def _recall(desk: Desk, card: UnitCard | None) -> Desk:
     _recall_events(desk)
     known = unit_from_meta(writer.meta)
     _name_unit(desk, card or (known if known.unit else desk.bench.unit))
+    recall(desk)
     return desk
 
 

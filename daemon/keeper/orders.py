@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from daemon.bench_file import UnitCard
-from daemon.keeper import correcting, placing, references
+from daemon.drawing import parse_drawing
+from daemon.keeper import correcting, placing, references, walking
 from daemon.keeper.cautions import BY_ID
 from daemon.keeper.desk import REPAIRS, Desk, Reference
 from daemon.keeper.placing import as_stay
@@ -16,7 +17,7 @@ from daemon.keeper.probe import Probe
 from daemon.keeper.switching import SwitchWatch, note_verdict
 from daemon.records import open_session
 from daemon.store.writer import ContextKind
-from drivers.errors import CommandError
+from drivers.errors import CommandError, DrawingError, ProbetrailError
 
 Body = dict[str, Any]
 Answer = dict[str, Any]
@@ -37,8 +38,11 @@ def _done(sentence: str, number: int | None = None) -> Answer:
 def _point(desk: Desk, body: Body) -> Answer:
     probe = _probe(desk, body)
     point, leg = body["point"], body.get("leg", "")
-    for change in list(probe.mark(point, leg, desk.clock.now_us())):
-        placing.apply(desk, probe, change)
+    if placing.mark(desk, probe, point, leg):
+        walking.moved(desk, desk.placements[probe.name].id, desk.writer.begin_act() - 1)
+    else:
+        walking.pointed(desk, probe)
+    walking.settled(desk, probe)
     desk.state_is_old = True
     if not point:
         return _done(f"{probe.name}: lifted.")
@@ -110,8 +114,10 @@ def _strike(desk: Desk, body: Body) -> Answer:
     number = _placement(desk, body)
     row = desk.writer.placement(number)
     struck = not body.get("undo", False)
-    desk.writer.correct_placement(number, desk.clock.now_us(), body.get("why", ""), struck=struck)
+    act = desk.writer.begin_act()
+    desk.writer.correct_placement(number, desk.clock.now_us(), body.get("why", ""), act, struck=struck)
     if struck:
+        walking.struck(desk, number, act)
         desk.stays = [stay for stay in desk.stays if stay.placement != number]
     elif row["value"] is not None and all(stay.placement != number for stay in desk.stays):
         desk.stays = sorted([*desk.stays, as_stay(desk, number)], key=lambda stay: stay.from_us)
@@ -142,8 +148,10 @@ def _move(desk: Desk, body: Body) -> Answer:
     columns: dict[str, Any] = {key: body[key] for key in TAGS if key in body}
     if not columns:
         raise CommandError("point", "Say what it was: point, leg, mode, condition or hypothesis.")
-    desk.writer.correct_placement(number, desk.clock.now_us(), body.get("why", ""), **columns)
+    act = desk.writer.begin_act()
+    desk.writer.correct_placement(number, desk.clock.now_us(), body.get("why", ""), act, **columns)
     correcting.refresh(desk, [number], tags_changed=True)
+    walking.moved(desk, number, act)
     what = ", ".join(f"{key} {value}" for key, value in columns.items())
     desk.tell("move", f"Placement {number} was: {what}.", data={"placement": number, **columns})
     return _done(f"Placement {number} was: {what}.", number)
@@ -158,7 +166,12 @@ def _relabel(desk: Desk, body: Body) -> Answer:
 
 
 def _undo(desk: Desk, body: Body) -> Answer:
-    return _done(*correcting.undo(desk, body))
+    walked = None if "act" in body else walking.undo(desk)
+    return _done(*(walked or correcting.undo(desk, body)))
+
+
+def _walk(desk: Desk, body: Body) -> Answer:
+    return _done(walking.carry_out(desk, _probe(desk, body), body))
 
 
 def _unit(desk: Desk, body: Body) -> Answer:
@@ -166,6 +179,33 @@ def _unit(desk: Desk, body: Body) -> Answer:
     references.import_references(desk)
     number = desk.tell("unit", f"On the bench: {desk.unit.unit or 'a unit without a name'}.")
     return _done("Unit noted.", number)
+
+
+def _drawing(desk: Desk, body: Body) -> Answer:
+    try:
+        path = desk.drawings.keep(body["text"])
+        unit = parse_drawing(body["text"], path.name).unit
+    except DrawingError as error:
+        raise CommandError("text", str(error)) from error
+    # A drawing may call the unit by less than its whole name: the one that is corrected is the one compared with.
+    own = {desk.unit.unit.casefold(), desk.drawing.unit.casefold() if desk.drawing else ""}
+    if desk.unit.unit and unit.casefold() not in own:
+        return _done(f"Kept for {unit}. On the bench is {desk.unit.unit}: name the unit {unit} to compare with it.")
+    if desk.unit.unit and unit.casefold() != desk.unit.unit.casefold():
+        desk.drawings.keep(body["text"], desk.unit.unit)  # the next one of that name finds it too
+    desk.take_drawing(body["text"], path.name)
+    known = [stay.placement for stay in desk.stays]
+    correcting.refresh(desk, known, tags_changed=True)  # what was read before it was entered is compared now
+    sentence = f"The drawing of {unit} is kept and compared with."
+    return _done(sentence, desk.tell("drawing", sentence))
+
+
+def _photo(desk: Desk, body: Body) -> Answer:
+    try:
+        name = desk.drawings.keep_photo(body["unit"], body["name"], body["data"])
+    except ProbetrailError as error:
+        raise CommandError("data", str(error)) from error
+    return _done(f"{name} is kept for {body['unit']}.")
 
 
 def card_from(known: UnitCard, body: Body) -> UnitCard:
@@ -257,7 +297,10 @@ _ORDERS: dict[str, Callable[[Desk, Body], Answer]] = {
     "split": _split,
     "relabel": _relabel,
     "undo": _undo,
+    "walk": _walk,
     "unit": _unit,
+    "drawing": _drawing,
+    "photo": _photo,
     "confirm": _confirm,
     "reference": _reference,
     "judged": _judged,

@@ -1,4 +1,4 @@
-"""Readings become rows and placements; settled placements are judged and, where due, objected to."""
+"""Stays become placements; settled placements are judged and, where due, objected to."""
 
 import math
 from collections.abc import Mapping
@@ -10,49 +10,22 @@ from daemon.judge.across import expect_across
 from daemon.judge.expected import NOT_COMPARED, Judgement, expect, judge
 from daemon.judge.neighbours import also_fits
 from daemon.judge.objections import object_to
-from daemon.judge.ripple import peak_to_peak
 from daemon.judge.settle import Settled
 from daemon.judge.stays import ACROSS, Stay
 from daemon.keeper.desk import OBJECTIONS_SHOWN, Desk, OpenPlacement
-from daemon.keeper.meter_following import follow
 from daemon.keeper.probe import Change, Probe, StayBegan, StayEnded, StayGrew, StayRenamed
-from drivers.readings import Flag, Quantity, Reading, Trace
+from drivers.readings import Flag, Quantity
 
 OFF = "the unit draws no current: it is off"
 
 
-def take_reading(desk: Desk, instrument: str, reading: Reading) -> None:
-    """Store one reading, push it, and follow the probe that it comes from."""
-    series = desk.series_id(instrument, reading.channel, reading.quantity)
-    t_us = desk.writer.append(series, reading.t_us, reading.value, int(reading.flags))
-    reading = reading._replace(t_us=t_us)
-    follow(desk, instrument, series, reading)
-    value = None if math.isnan(reading.value) else reading.value
-    desk.publish({"kind": "reading", "series": series, "row": [t_us, value, int(reading.flags)]})
-    probe = desk.probe_of(instrument, reading.channel)
-    if probe is None:
-        return
-    phase = probe.phase
-    for change in probe.feed(reading):
+def mark(desk: Desk, probe: Probe, point: str, leg: str, from_now: bool = False) -> bool:
+    """Take a person's word for what a probe touches; True where the stay under way got that name."""
+    renamed = False
+    for change in list(probe.mark(point, leg, desk.clock.now_us(), from_now)):
         apply(desk, probe, change)
-    desk.state_is_old |= probe.phase != phase
-
-
-def take_trace(desk: Desk, instrument: str, trace: Trace) -> None:
-    """A trace on the screen of a scope: kept for the live picture, and read for its peak to peak."""
-    desk.last_traces[instrument, trace.channel] = trace
-    size_v, resolution_v = peak_to_peak(trace)
-    reading = Reading(
-        t_us=trace.t1_us,
-        value=size_v,
-        quantity=Quantity.RIPPLE,
-        channel=trace.channel,
-        flags=_flags_of(desk, trace),
-        half_width_us=trace.t0_half_width_us,
-        range=abs(trace.scale_v) * (trace.highest_code - trace.lowest_code + 1),
-        resolution=resolution_v,
-    )
-    take_reading(desk, instrument, reading.within(desk.instruments[instrument].setup.spec.accuracy))
+        renamed |= isinstance(change, StayRenamed)
+    return renamed
 
 
 def apply(desk: Desk, probe: Probe, change: Change) -> None:
@@ -66,14 +39,6 @@ def apply(desk: Desk, probe: Probe, change: Change) -> None:
         _close(desk, probe, change)
     elif isinstance(change, StayRenamed):
         _rename(desk, probe)
-
-
-def _flags_of(desk: Desk, trace: Trace) -> Flag:
-    """A trace that spans a switch-on or switch-off holds a kick, and its size is no ripple."""
-    flags = Flag.CLIPPED if trace.clipped else Flag.NONE
-    if desk.switched_us is not None and trace.t0_us <= desk.switched_us <= trace.t1_us:
-        flags |= Flag.CHANGING
-    return flags
 
 
 def cut_all(desk: Desk, t_us: int) -> None:

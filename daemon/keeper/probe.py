@@ -6,6 +6,8 @@ landed, settled, lifted. Joined they are placements. The rules:
 - A stay begins where its readings settle, reaching back to the landing; or, while a mark is in
   force, where they have not looked like a floating lead for a while (a drifting value is tagged too).
 - A stay takes the mark in force. A mark stays in force for the next stay.
+- A mark that a walk made (``expect``) waits for the stay under way to end, and is no person's word: a late name
+  replaces it, and no open path on ohms is believed under it.
 - A new mark during a stay ends it and a new stay begins on the same lead at once, unless the stay had
   begun under a mark that an earlier stay had used up (or under none): then the person says late
   what it was, and the stay is named anew.
@@ -82,6 +84,7 @@ class Probe:
         self._marked_us = 0
         self._mark_used = True  # no mark has been said yet
         self._named_late = False  # the stay under way began under a used mark
+        self._expected: tuple[str, str] | None = None  # what the next stay will be, once this one has ended
         self._goes_on: tuple[float, bool] | None = None  # value before a cut, and whether it was named late
         self._boundary_us = 0  # no stay reaches back beyond this
         self._grip: list[int] = []  # times of the first readings in a row that no open lead would give
@@ -102,13 +105,14 @@ class Probe:
         """True where the stay under way was named itself, and does not bear the mark of one before."""
         return not self._named_late
 
-    def mark(self, point: str, leg: str, t_us: int) -> Iterator[Change]:
-        """Take a person's word for what this probe touches."""
+    def mark(self, point: str, leg: str, t_us: int, from_now: bool = False) -> Iterator[Change]:
+        """Take a person's word for what this probe touches; ``from_now``: it was elsewhere until now."""
         yield from self._let_go()
+        self._expected = None
         if self.staying and (point, leg) == (self.point, self.leg):
             return
         self.point, self.leg = point, leg
-        if self.staying and self._named_late and point and not self._is_scope:
+        if self.staying and self._named_late and point and not self._is_scope and not from_now:
             self._named_late = False
             yield StayRenamed()
             return
@@ -116,6 +120,22 @@ class Probe:
         self._goes_on = (self._goes_on[0], False) if self._goes_on and point else None
         self._marked_us = t_us
         self._mark_used = not point
+
+    def expect(self, point: str, leg: str) -> None:
+        """The next landing belongs to this point; where the probe rests now keeps its name."""
+        self._expected = (point, leg)
+        if not self.staying and self._goes_on is None:
+            self._come_to_expected()
+
+    def name_now(self, point: str, leg: str) -> None:
+        """The stay that is about to be told of belongs to this point, whatever was expected."""
+        self._expected = None
+        self.point, self.leg = point, leg
+
+    def _come_to_expected(self) -> None:
+        if self._expected is not None:
+            (self.point, self.leg), self._expected = self._expected, None
+            self._mark_used = True
 
     def cut(self, t_us: int) -> Iterator[Change]:
         """End the stay under way because what it means changes; the next begins on the same lead."""
@@ -168,6 +188,8 @@ class Probe:
         """Begin the stay that goes on after a cut, or a scope's under its mark."""
         goes_on, self._goes_on = self._goes_on, None
         if self.staying or not (self._is_scope or (goes_on and _agree(goes_on[0], reading))):
+            if not self.staying:
+                self._come_to_expected()
             return
         if self._is_scope and not self.point:
             return
@@ -178,7 +200,7 @@ class Probe:
     def _take(self, happening: Lifted | Settled, quantity: Quantity) -> Iterator[Change]:
         if isinstance(happening, Lifted):
             if self.staying:
-                yield self._end(happening.at_us)
+                yield self._lift(happening.at_us)
         elif self.staying:
             self.settled = happening
             yield StayGrew(happening)
@@ -197,7 +219,7 @@ class Probe:
             self._grip.clear()
             unsettled = self.staying and self.settled is None
             if unsettled and self._slack >= LOST_READINGS and not self._is_open_path(reading):
-                yield self._end(self._held_us)
+                yield self._lift(self._held_us)
             return
         self._slack = 0
         self._held_us = reading.t_us
@@ -228,6 +250,11 @@ class Probe:
         self.staying = True
         self.settled = settled
         return StayBegan(max(from_us, self._boundary_us), settled)
+
+    def _lift(self, at_us: int) -> StayEnded:
+        ended = self._end(at_us)
+        self._come_to_expected()
+        return ended
 
     def _end(self, at_us: int) -> StayEnded:
         settled = self.settled

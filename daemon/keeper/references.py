@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from daemon.drawings import model_folder
 from daemon.keeper.desk import Desk, Reference
 from daemon.trace_file import read_trace_csv
 from drivers.errors import TraceFileError
@@ -85,11 +86,6 @@ def find(desk: Desk, point: str, mode: str) -> Reference | None:
     fitting = [reference for reference in of_point if reference.mode == mode]
     fitting = fitting or [reference for reference in of_point if not reference.mode]
     return fitting[-1] if fitting else None
-
-
-def model_folder(folder: Path, unit: str) -> Path:
-    """The folder of a model: the unit's name, made fit for a file system."""
-    return folder / (re.sub(r"[^\w-]+", "-", unit.casefold()).strip("-") or "unnamed")
 
 
 def keep(folder: Path, unit: str, point: str, mode: str, trace: Trace, on_us: int) -> Path:

@@ -7,6 +7,7 @@ from daemon.keeper.cautions import CAUTIONS, Situation, due
 from daemon.keeper.desk import Desk, InstrumentLine
 from daemon.keeper.probe import Probe
 from daemon.keeper.switching import SwitchWatch
+from daemon.keeper.walking import shown
 from drivers.readings import Quantity
 
 CONDITIONS = (
@@ -74,6 +75,8 @@ def _points(desk: Desk) -> list[dict[str, Any]]:
             "ripple_vpp": point.ripple_vpp,
             "follows_mains": point.follows_mains,
             "access": point.access,
+            "photo": point.photo,
+            "at": list(point.at),
         }
         for point in points
     ]
@@ -112,6 +115,7 @@ def _probe(desk: Desk, probe: Probe) -> dict[str, Any]:
         },
         "judgement": placement.judgement.as_dict() if placement and placement.judgement else None,
         "above_touch_limit": _above_touch_limit(desk, probe),
+        "walk": shown(desk, probe),
     }
 
 

@@ -1,7 +1,9 @@
-// All keys in one place, and the switch that turns them off.
+// All keys in one place, and the settings of this page: single keys, voice, foot switch, headset.
 
 import { el } from "./dom.js";
+import { feetPart, headsetPart } from "./feet.js";
 import { allKeys, isOn, turn } from "./keys.js";
+import { voicePart } from "./voice-settings.js";
 
 const NAMES = { " ": "space" };
 let sheet = null;
@@ -24,6 +26,12 @@ export function toggleHelp() {
     el("h2", { id: "help-heading" }, "Keys"),
     el("dl", { class: "keys" }, ...rows()),
     el("p", {}, el("label", {}, box, " single keys work while nothing is being typed")),
+    el("h2", {}, "Voice"),
+    ...voicePart(),
+    el("h2", {}, "Foot switch"),
+    ...feetPart(),
+    el("h2", {}, "Headset"),
+    ...headsetPart(),
     el("p", { class: "caution-text" }, document.getElementById("always-caution").textContent),
     el("button", { type: "button", class: "press strong", onclick: () => sheet.close() }, "close"),
   );

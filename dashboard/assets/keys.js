@@ -19,18 +19,29 @@ export function onKey(key, meaning, act) {
 
 export const allKeys = () => [...shortcuts.values()];
 
+// A foot switch: what the key that it types stands for, or nothing.
+export const foot = { actOf: () => null };
+
+// No text has these in it: a foot switch that types one works while somebody writes.
+const IN_NO_TEXT = /^(F\d+|Page(Up|Down)|Pause|ScrollLock|Media\w+|Audio\w+|Browser\w+|Launch\w+)$/;
+
 const types = (node) => node.matches?.("input:not([type=checkbox]):not([type=radio]), textarea, select, [contenteditable]");
 const presses = (node) => node.matches?.("button, a, summary, [role=button], [role=combobox]");
 
 function pressed(event) {
   if (event.ctrlKey || event.metaKey || event.altKey || event.isComposing) return;
   if (event.key === "Escape") return document.activeElement?.blur();
+  const step = event.repeat ? null : foot.actOf(event.key);
+  if (step && (IN_NO_TEXT.test(event.key) || !types(event.target)) && !document.querySelector("dialog[open]")) {
+    event.preventDefault();
+    return step();
+  }
   if (types(event.target) || !isOn() || document.querySelector("dialog[open]")) return;
   if (event.key === " " && presses(event.target)) return;
   const shortcut = shortcuts.get(event.key) ?? shortcuts.get(event.key.toLowerCase());
   if (!shortcut || event.repeat) return;
   event.preventDefault();
-  shortcut.act();
+  return shortcut.act();
 }
 
 document.addEventListener("keydown", pressed);

@@ -12,21 +12,29 @@ import { startKicks } from "./kicks.js";
 import { startLedger } from "./ledger.js";
 import { startCautions } from "./cautions.js";
 import { startVoice } from "./voice.js";
+import { startWalk } from "./walk.js";
+import { startFeet } from "./feet.js";
+import { startPhone } from "./phone.js";
+import { startDrawing } from "./drawing.js";
+import { startPairing } from "./pairing.js";
 import { startSessions } from "./sessions.js";
 import { startTimeline } from "./timeline.js";
 
 function startBench() {
   startKicks();
   startReadouts();
+  startWalk();
+  startFeet();
   startMarks();
   startTrend();
   startScope();
   startLedger();
   startCautions();
   startVoice();
+  startPairing();
 }
 
-const PAGES = { bench: startBench, sessions: startSessions, timeline: startTimeline };
+const PAGES = { bench: startBench, drawing: startDrawing, phone: startPhone, sessions: startSessions, timeline: startTimeline };
 
 function nameThePage() {
   for (const link of document.querySelectorAll(".masthead nav a")) {
@@ -39,7 +47,7 @@ whenThere("#masthead-live", () => {
   startMasthead(toggleHelp);
   startAlarms();
   nameThePage();
-  const page = { "/": "bench", "/sessions": "sessions", "/timeline": "timeline" }[location.pathname];
-  if (!page) return connect();
+  const page = location.pathname === "/" ? "bench" : location.pathname.slice(1);
+  if (!(page in PAGES)) return connect();
   return whenThere(`#${page}`, () => { PAGES[page](); connect(); });
 });

@@ -1,13 +1,13 @@
 // One-press marking: each row has its key, what holds now, and how to change it.
 
 import { el, refill, setText } from "./dom.js";
-import { bench, confirmationPlace, confirmLine, hear, say } from "./link.js";
+import { ACTS, pointLabel, pointNamed, thatWas } from "./acts.js";
+import { bench, confirmationPlace, hear, say } from "./link.js";
 import { onKey } from "./keys.js";
 import { gathered } from "./pace.js";
 import { chosenProbe, pointWords, toProbe } from "./readout.js";
 
 const KINDS = ["note", "proof", "part replaced", "part lifted", "bypassed", "adjusted", "cleaned"];
-const pointLabel = (p) => [p.name, p.leg].filter(Boolean).join(", ");
 
 function row(key, name, ...content) {
   return el("div", { class: `mark mark-${name.replace(" ", "-")}` }, el("div", { class: "mark-name" }, key ? el("kbd", {}, key) : null, el("span", {}, name)), el("div", { class: "mark-body" }, ...content));
@@ -32,35 +32,24 @@ function entry(id, label, list, send, more = {}) {
   return { input, go };
 }
 
-// "Q302, C" and the drawing's own spelling both name a point; capitals do not matter.
-function pointCommand(typed) {
-  const points = bench.state?.points ?? [];
-  const same = (a, b) => a.toLowerCase() === b.toLowerCase();
-  const known = points.find((p) => same(pointLabel(p), typed)) ?? points.find((p) => same(p.name, typed));
-  if (known) return { command: "point", point: known.name, leg: known.leg ?? "", ...toProbe() };
-  const [point, leg = ""] = typed.split(",").map((part) => part.trim());
-  return { command: "point", point, leg, ...toProbe() };
-}
-
-function step(by) {
-  const points = bench.state?.points ?? [];
-  const probe = chosenProbe();
-  if (!points.length || !probe) return confirmLine("There is no drawing with points: press p and type the point.", false);
-  const now = points.findIndex((p) => p.name === probe.point && (p.leg ?? "") === (probe.leg ?? ""));
-  const next = now < 0 ? points[by > 0 ? 0 : points.length - 1] : points[(now + by + points.length) % points.length];
-  return say({ command: "point", point: next.name, leg: next.leg ?? "", ...toProbe() });
-}
+const pointCommand = (typed) => ({ command: "point", ...pointNamed(typed), ...toProbe() });
+const actButton = (name, more = {}) => press(ACTS[name].key, ACTS[name].words, ACTS[name].act, more);
 
 function pointRow() {
   const { input } = entry("mark-point", "type a point, or point, leg", "known-points", (typed) => say(pointCommand(typed)));
-  const now = el("output", { class: "now", id: "now-point" });
+  const now = el("output", { class: "unseen", id: "now-point" }); // large on the left already
+  const lifted = () => say({ command: "point", point: "", ...toProbe() });
+  const hold = actButton("hold", { id: "hold-point" });
   onKey("p", "type the point", () => input.focus());
-  onKey("n", "next point of the drawing", () => step(1));
-  onKey(" ", "next point (a foot switch that types a space)", () => step(1));
-  onKey("b", "point before", () => step(-1));
-  onKey("l", "probe lifted, on nothing", () => say({ command: "point", point: "", ...toProbe() }));
-  const line = row("p", "point", now, el("div", { class: "choices" }, press("b", "before", () => step(-1)), press("n", "next", () => step(1)), press("l", "lifted", () => say({ command: "point", point: "", ...toProbe() }))), input, el("datalist", { id: "known-points" }));
-  return { line, show: () => { const probe = chosenProbe(); setText(now, probe ? pointWords(probe) : "no probe"); fillList("known-points", (bench.state.points ?? []).map(pointLabel)); } };
+  onKey("l", "probe lifted, on nothing", lifted);
+  const line = row("p", "point", now, el("div", { class: "choices" }, actButton("back"), actButton("next"), hold, actButton("here"), press("l", "lifted", lifted)), input, el("datalist", { id: "known-points" }));
+  const show = () => {
+    const probe = chosenProbe();
+    setText(now, probe ? pointWords(probe) : "no probe");
+    hold.setAttribute("aria-pressed", String(Boolean(probe?.walk?.held)));
+    fillList("known-points", (bench.state.points ?? []).map(pointLabel));
+  };
+  return { line, show };
 }
 
 function press(key, words, act, more = {}) {
@@ -146,11 +135,9 @@ function noteRow() {
 }
 
 function strikeRow() {
-  const strike = () => say({ command: "strike", ...toProbe() });
-  const undo = () => say({ command: "strike", undo: true, ...toProbe() });
-  onKey("x", "strike the last placement", strike);
-  onKey("u", "undo the strike", undo);
-  return { line: row("", "strike", el("div", { class: "choices" }, press("x", "last placement", strike), press("u", "undo", undo))), show: () => {} };
+  const { input } = entry("mark-was", "the last one was (point, leg)", "known-points", thatWas);
+  onKey("w", "say which point the last placement really was", () => input.focus());
+  return { line: row("w", "last one", el("div", { class: "choices" }, actButton("strike"), actButton("undo"), actButton("again")), input), show: () => {} };
 }
 
 function probeRow() {

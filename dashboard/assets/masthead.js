@@ -7,7 +7,7 @@ import { keep, onKey } from "./keys.js";
 import { gathered } from "./pace.js";
 import { forgetColours } from "./paint.js";
 import { shape } from "./shapes.js";
-import * as voice from "./voice.js";
+import * as voice from "./sounds.js";
 
 const isDark = () => {
   const chosen = document.documentElement.dataset.theme;

@@ -2,13 +2,11 @@
 
 const MINUS = "\u2212";
 const PREFIXES = [[1e9, "G"], [1e6, "M"], [1e3, "k"], [1, ""], [1e-3, "m"], [1e-6, "\u00b5"], [1e-9, "n"], [1e-12, "p"]];
-const LOWEST = { V: 1e-3, Vpp: 1e-3, A: 1e-3, ohm: 1, Hz: 1, s: 1e-6, F: 1e-12 };
+export const LOWEST = { V: 1e-3, Vpp: 1e-3, A: 1e-3, ohm: 1, Hz: 1, s: 1e-6, F: 1e-12 };
 const SIGNS = { ohm: "\u03a9", degC: "\u00b0C" };
-const SPOKEN = { V: "volts", Vpp: "volts peak to peak", A: "amperes", ohm: "ohms", Hz: "hertz", s: "seconds", F: "farads", degC: "degrees" };
-const SPOKEN_PREFIX = { G: "giga", M: "mega", k: "kilo", "": "", m: "milli", "\u00b5": "micro", n: "nano", p: "pico" };
 
 // Uncertainties (two digits or fewer) go down to micro: that says more than a row of zeros.
-function scaled(value, unit, digits = 4) {
+export function scaled(value, unit, digits = 4) {
   const lowest = LOWEST[unit] === 1e-3 && digits <= 2 ? 1e-6 : LOWEST[unit];
   if (lowest === undefined || value === 0) return [value, ""];
   const size = Math.abs(value);
@@ -16,7 +14,7 @@ function scaled(value, unit, digits = 4) {
   return [value / factor, prefix];
 }
 
-function decimals(shown, digits) {
+export function decimals(shown, digits) {
   const whole = Math.abs(shown) < 1 ? 1 : Math.floor(Math.log10(Math.abs(shown)) + 1e-9) + 1;
   return Math.max(0, digits - whole);
 }
@@ -34,13 +32,6 @@ export function text(value, unit, digits = 4) {
   if (value === null || value === undefined) return "none";
   const { digits: number, unit: name } = parts(value, unit, digits);
   return name ? `${number}\u00a0${name}` : number;
-}
-
-export function spoken(value, unit, digits = 3) {
-  if (Math.abs(value) < (LOWEST[unit] ?? 0) / 10) return `0 ${SPOKEN[unit] ?? unit}`;
-  const [shown, prefix] = scaled(value, unit);
-  const number = String(Number(shown.toFixed(decimals(shown, digits)))).replace("-", "minus ");
-  return `${number} ${SPOKEN_PREFIX[prefix]}${SPOKEN[unit] ?? unit ?? ""}`.trim();
 }
 
 const two = (n) => String(n).padStart(2, "0");

@@ -1,121 +1,133 @@
-// Speech and tones for somebody whose eyes are on the board.
+// Speech and tones for somebody whose eyes are on the board: what has happened, and which point comes next.
 
 import { hear } from "./link.js";
-import { spoken } from "./numbers.js";
-import { keep, onKey, stored } from "./keys.js";
+import { onKey } from "./keys.js";
 import { missingWords } from "./kicks.js";
+import { phrase, pointSaid, valueSaid } from "./saying.js";
+import { isOn, setting, speak, startSounds, tone, turn } from "./sounds.js";
 
-const TONES = {
-  inside: [[880, 0, 0.09]],
-  outside: [[660, 0, 0.1], [440, 0.12, 0.16]],
-  missing: [[330, 0, 0.18], [330, 0.26, 0.18], [247, 0.52, 0.4]],
-  alarm: [[740, 0, 0.12], [740, 0.18, 0.12], [740, 0.36, 0.12]],
-};
-const LEGS = { B: "base", C: "collector", E: "emitter", G: "gate", D: "drain", S: "source", A: "anode", K: "cathode" };
-
-let audio = null;
-let on = stored("voice", "on") === "on";
-
-// What was or would have been said, newest last: for tests, and for machines without a voice.
-window.probetrail = { said: [], tones: [] };
-
-export const isOn = () => on;
-
-function wake() {
-  const Context = window.AudioContext ?? window.webkitAudioContext;
-  if (Context) audio ??= new Context();
-  audio?.resume();
-}
-
-export function tone(name) {
-  if (!on) return;
-  window.probetrail.tones.push(name);
-  if (!audio || audio.state !== "running") return;
-  for (const [hertz, begin_s, length_s] of TONES[name]) {
-    const source = audio.createOscillator();
-    const gain = audio.createGain();
-    const at = audio.currentTime + begin_s;
-    source.frequency.value = hertz;
-    gain.gain.setValueAtTime(0, at);
-    gain.gain.linearRampToValueAtTime(0.2, at + 0.01);
-    gain.gain.setValueAtTime(0.2, at + length_s - 0.02);
-    gain.gain.linearRampToValueAtTime(0, at + length_s);
-    source.connect(gain).connect(audio.destination);
-    source.start(at);
-    source.stop(at + length_s);
-  }
-}
-
-export function speak(words, urgent = false) {
-  if (!on) return;
-  window.probetrail.said.push(words);
-  if (!("speechSynthesis" in window)) return;
-  if (urgent) speechSynthesis.cancel();
-  const utterance = new SpeechSynthesisUtterance(words);
-  utterance.lang = "en";
-  speechSynthesis.speak(utterance);
-}
-
-export function turn(to) {
-  on = to;
-  keep("voice", on ? "on" : "off");
-  if (!on && "speechSynthesis" in window) speechSynthesis.cancel();
-  document.dispatchEvent(new CustomEvent("voice-turned"));
-}
-
-const pointSaid = (p) => [p.point, LEGS[p.leg] ?? p.leg].filter(Boolean).join(" ");
-
-function settledWords(probe) {
-  const verdict = probe.judgement && probe.judgement.verdict !== "not compared" ? `, ${probe.judgement.verdict}` : "";
-  return `${pointSaid(probe)}, ${spoken(probe.settled.value, probe.unit)}${verdict}`;
-}
-
+const TOUCH_V = 60;
 const heard = { settled: new Set(), kicks: new Set(), objections: new Set(), lost: new Set(), storing: true };
 let first = true;
+let told = ""; // the point that was announced last
+let lastWords = "";
+let state = null;
 
-function once(set, key, act) {
-  if (set.has(key)) return;
-  set.add(key);
-  if (!first) act();
+const word = (name) => phrase(name, setting.language, setting.own);
+const point = (p) => pointSaid(p.point, p.leg, setting.language, setting.own);
+const keyOf = (stop) => (stop ? `${stop.point}|${stop.leg ?? ""}|${stop.mode ?? ""}` : "");
+const cap = (text) => text[0].toUpperCase() + text.slice(1);
+
+function valueWords({ settled, unit, quantity, resolution, accuracy }) {
+  if (settled.overload || settled.value === null) return word(["ohm", "ohm_4w", "continuity_ohm", "diode_v"].includes(quantity) ? "open" : "over");
+  // What the meter cannot tell from nothing is nothing.
+  const nothing = Math.abs(settled.value) <= Math.max(settled.uncertainty ?? 0, resolution ?? 0, accuracy ?? 0);
+  return valueSaid(nothing ? 0 : settled.value, unit, setting.language);
 }
 
-function listen(state) {
+function settledWords(probe) {
+  const { judgement } = probe;
+  const known = judgement && judgement.verdict !== "not compared" ? judgement.verdict : "";
+  const expected = known.includes("outside") && judgement.expected !== null ? `${word("expected")} ${valueSaid(judgement.expected, probe.unit, setting.language)}` : "";
+  const mode = state.context.mode && state.context.mode !== "off" ? phrase(state.context.mode, setting.language, setting.own).toLowerCase() : "";
+  return [point(probe), mode, valueWords(probe), known && word(known), expected].filter(Boolean).join(", ");
+}
+
+const printedHigh = (stop) => state.points.some((p) => p.name === stop.point && (p.leg ?? "") === (stop.leg ?? "") && Object.values(p.printed_v ?? {}).some((v) => Math.abs(v) > TOUCH_V));
+
+function stopWords(stop) {
+  const mode = stop.mode && stop.mode !== state.context.mode ? `${word("switch")} ${phrase(stop.mode, setting.language, setting.own).toLowerCase()}. ` : "";
+  return `${cap(`${mode}${word("next")} ${point(stop)}.`)}${printedHigh(stop) ? ` ${word("touch")}` : ""}`;
+}
+
+// While the probe still rests on what was read, what comes after it; else what the next landing belongs to.
+function comingWords(walk) {
+  if (!walk) return "";
+  if (walk.held) return `${cap(word("held"))}.`;
+  const stop = walk.is_read ? walk.then : walk.here;
+  if (stop) return stopWords(stop);
+  return `${cap(word("last"))}.${walk.passed.length ? ` ${cap(word("passed"))}: ${walk.passed.join(", ")}.` : ""}`;
+}
+
+function once(set, key, act) {
+  if (set.has(key)) return false;
+  set.add(key);
+  if (!first) act();
+  return !first;
+}
+
+function newReadings() {
+  const said = [];
   for (const probe of state.probes) {
     if (probe.state !== "settled" || !probe.settled || !probe.point) continue;
     once(heard.settled, `${probe.probe}|${probe.placement}`, () => {
-      tone(probe.judgement?.verdict?.includes("outside") ? "outside" : "inside");
-      speak(settledWords(probe));
+      tone(probe.judgement?.verdict?.includes("outside") ? "outside" : "settled");
+      const { walk } = probe;
+      lastWords = settledWords(probe);
+      const coming = walk?.is_read ? ` ${comingWords(walk)}` : "";
+      if (coming) told = keyOf(walk.held ? walk.here : walk.then);
+      said.push(lastWords + (coming ? `.${coming}` : ""));
     });
   }
+  return said;
+}
+
+function newStops() {
+  for (const { walk } of state.probes) {
+    if (!walk) continue;
+    const key = keyOf(walk.here);
+    if (key === told || walk.is_read) continue;
+    told = key;
+    if (!first) speak(comingWords(walk));
+  }
+}
+
+function newKicks() {
   for (const kick of state.switch_ons) {
     once(heard.kicks, `${kick.capture}|${kick.verdict}`, () => {
       if (kick.verdict === "missing") tone("missing");
-      speak(kick.verdict === "missing" ? missingWords(kick) : `Switch-on at ${kick.point}: ${kick.verdict}.`, kick.verdict === "missing");
+      speak(kick.verdict === "missing" ? missingWords(kick) : `Switch-on at ${kick.point}: ${kick.verdict}.`, kick.verdict === "missing", "en");
     });
   }
-  for (const objection of state.objections) {
-    once(heard.objections, `${objection.t_us}|${objection.text}`, () => { tone("alarm"); speak(objection.text); });
-  }
-  listenToInstruments(state);
-  if (!state.storing.ok && heard.storing) { tone("alarm"); speak(`Storing has stopped. ${state.storing.why ?? ""}`, true); }
+}
+
+function newObjections() {
+  return state.objections.filter((o) => once(heard.objections, `${o.t_us}|${o.text}`, () => tone("urgent"))).map((o) => o.text);
+}
+
+function listen(now) {
+  state = now;
+  const objections = newObjections();
+  // An objection may not cut off the value that it is about: what is older than both is.
+  const readings = newReadings();
+  readings.forEach((words, n) => speak(words, objections.length > 0 && n === 0));
+  objections.forEach((words, n) => speak(words, !readings.length && n === 0, "en"));
+  newStops();
+  newKicks();
+  listenToInstruments();
+  if (!state.storing.ok && heard.storing) { tone("urgent"); speak(`Storing has stopped. ${state.storing.why ?? ""}`, true, "en"); }
   heard.storing = state.storing.ok;
   first = false;
 }
 
-function listenToInstruments(state) {
+function listenToInstruments() {
   for (const { name, status } of state.instruments) {
-    if (status === "lost") once(heard.lost, name, () => { tone("alarm"); speak(`${name} is lost.`); });
-    else if (heard.lost.delete(name) && status === "ok") speak(`${name} is back.`);
+    if (status === "lost") once(heard.lost, name, () => { tone("urgent"); speak(`${name} is lost.`, false, "en"); });
+    else if (heard.lost.delete(name) && status === "ok") speak(`${name} is back.`, false, "en");
   }
 }
 
+export function sayAgain(probe) {
+  speak([lastWords || word("lead"), comingWords(probe?.walk)].filter(Boolean).map((words) => words.replace(/\.$/, "")).join(". "));
+}
+
 export function startVoice() {
-  for (const kind of ["keydown", "pointerdown"]) addEventListener(kind, wake, { once: true });
+  startSounds();
   hear("state", listen);
   let answered = false;
   hear("link", (link) => {
-    if (!link.ok && answered) { tone("alarm"); speak(`The ${link.who} does not answer.`, true); }
+    if (!link.ok && answered) { tone("urgent"); speak(`The ${link.who} does not answer.`, true, "en"); }
     answered = link.ok;
   });
-  onKey("v", "voice and tones on or off", () => turn(!on));
+  onKey("v", "voice and tones on or off", () => turn(!isOn()));
 }

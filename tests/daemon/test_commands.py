@@ -33,6 +33,13 @@ def test_whole_numbers_are_taken_for_volts():
         ({"command": "unit", "rated_mains_v": float("nan")}, "rated_mains_v", "above 0"),
         ({"command": "note", "text": "x" * 2001}, "text", "longer than"),
         ({"command": "note", "text": "a\x00b"}, "text", "control characters"),
+        ({"command": "walk", "do": "run"}, "do", "one of start, next"),
+        ({"command": "walk", "do": "start", "points": "B12"}, "points", "a list of texts"),
+        ({"command": "walk", "do": "start", "points": [3]}, "points", "a list of at most"),
+        ({"command": "walk", "do": "start", "points": ["B12", " "]}, "points", "cannot be empty"),
+        ({"command": "photo", "unit": "u", "name": "n", "data": "%%"}, "data", "base64"),
+        ({"command": "photo", "unit": "u", "name": "n", "data": ""}, "data", "1 to"),
+        ({"command": "drawing", "text": "x" * 400_001}, "text", "longer than"),
         ({"command": "note", "text": "a\ud800b"}, "text", "control characters"),
     ],
 )

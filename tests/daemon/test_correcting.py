@@ -227,6 +227,11 @@ def test_corrections_outlive_a_restart_and_can_be_taken_back_after_it(desk):
 
 
 MARKS = {
+    "mark walk start --points B12 Q302,C --mode PLAY": {
+        "command": "walk", "do": "start", "points": ["B12", "Q302,C"], "mode": "PLAY",
+    },
+    "mark walk go on --probe red": {"command": "walk", "do": "go on", "probe": "red"},
+    "mark move --point Q302 --leg B": {"command": "move", "point": "Q302", "leg": "B"},
     "mark move --placement 3 --leg B --why slip": {"command": "move", "placement": 3, "leg": "B", "why": "slip"},
     "mark split --placement 3 --at 2026-03-01T10:00:00.2Z --point A": {
         **{"command": "split", "placement": 3, "point": "A"},

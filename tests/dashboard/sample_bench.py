@@ -60,6 +60,7 @@ def _probe(name: str, instrument: str, point: str, leg: str, value: float) -> di
         "settled": {"value": value, "uncertainty": 0.004, "count": 12, "t_us": START_US},
         "judgement": None,
         "above_touch_limit": False,
+        "walk": None,
     }
 
 

@@ -41,17 +41,19 @@ def test_marking_a_point_by_keyboard_alone_sends_the_command_and_the_next_readin
 
 
 ONE_KEY = (
-    ("n", {"command": "point", "point": "Q302", "leg": "E", "probe": "1"}),
-    (" ", {"command": "point", "point": "Q302", "leg": "E", "probe": "1"}),
-    ("b", {"command": "point", "point": "PBD", "leg": "C301+", "probe": "1"}),
+    ("n", {"command": "walk", "do": "next", "probe": "1"}),
+    (" ", {"command": "walk", "do": "next", "probe": "1"}),
+    ("b", {"command": "walk", "do": "back", "probe": "1"}),
+    ("s", {"command": "walk", "do": "hold", "probe": "1"}),
+    ("i", {"command": "walk", "do": "here", "probe": "1"}),
     ("l", {"command": "point", "point": "", "probe": "1"}),
     ("3", {"command": "mode", "mode": "REC PAUSE"}),
     ("0", {"command": "mode", "mode": "off"}),
     ("o", {"command": "power", "state": "on"}),
     ("f", {"command": "power", "state": "off"}),
     ("x", {"command": "strike", "probe": "1"}),
-    ("u", {"command": "strike", "undo": True, "probe": "1"}),
-    ("gn", {"command": "point", "point": "PBV", "leg": "S301g PLAY contact", "probe": "2"}),
+    ("u", {"command": "undo"}),
+    ("gn", {"command": "walk", "do": "next", "probe": "2"}),
 )
 
 
@@ -72,6 +74,7 @@ TYPED = (
     ("t", "tape has holes", {"command": "note", "text": "tape has holes", "kind": "note"}),
     ("m", "PLAY, pause", {"command": "mode", "mode": "PLAY, pause"}),
     ("p", "J7, pin 2", {"command": "point", "point": "J7", "leg": "pin 2", "probe": "1"}),
+    ("w", "q302, e", {"command": "move", "point": "Q302", "leg": "E", "probe": "1"}),
 )
 
 
@@ -149,8 +152,10 @@ def test_a_settled_reading_is_said_with_its_verdict(page: Page, bench: SampleBen
     probe["settled"] = {"value": 10.56, "uncertainty": 0.004, "count": 12, "t_us": bench.now_us()}
     bench.tell_state()
     wait_until(lambda: page.evaluate("probetrail.said.length") > 0, "something is spoken")
-    assert page.evaluate("probetrail.said") == ["Q302 collector, 10.6 volts, inside"]
-    assert page.evaluate("probetrail.tones") == ["inside"]
+    assert page.evaluate("probetrail.said") == [
+        "Q three oh two collector, play, ten point six volts, inside"
+    ]
+    assert page.evaluate("probetrail.tones") == ["settled"]
 
 
 def test_the_voice_can_be_silenced(page: Page, bench: SampleBench) -> None:
@@ -294,7 +299,7 @@ def test_help_lists_every_key_and_switches_them_off(page: Page, bench: SampleBen
     """Single keys can be turned off (WCAG 2.2, success criterion 2.1.4)."""
     page.keyboard.press("?")
     keys = page.locator("dialog.help dt").all_inner_texts()
-    assert {"p", "n", "b", "l", "m", "c", "h", "o", "f", "t", "x", "u", "g", "v", "d", "?", "space"} <= set(keys)
+    assert {*"pnblmchoftxugvdsirw?", "space"} <= set(keys)
     page.keyboard.press("n")
     page.locator("#keys-on").uncheck()
     page.keyboard.press("Escape")
