@@ -23,7 +23,7 @@ landed, settled, lifted. Joined they are placements. The rules:
 import math
 from collections import deque
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from daemon.judge.settle import Lifted, Settled, StayDetector
@@ -55,10 +55,11 @@ class StayGrew:
 
 @dataclass(frozen=True, slots=True)
 class StayEnded:
-    """The probe left, or what it means changed, after ``at_us``."""
+    """The probe left (``lifted``), or what it means changed, after ``at_us``."""
 
     at_us: int
     settled: Settled | None  # its last estimate
+    lifted: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,7 +238,7 @@ class Probe:
         return StayBegan(max(from_us, self._boundary_us), settled)
 
     def _lift(self, at_us: int) -> StayEnded:
-        ended = self._end(at_us)
+        ended = replace(self._end(at_us), lifted=not self._is_scope)  # a scope's jump says nothing of its lead
         self._come_to_expected()
         return ended
 

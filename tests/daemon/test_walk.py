@@ -3,7 +3,7 @@
 import random
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daemon.keeper.walk import Stop, Walk
@@ -407,6 +407,7 @@ STEPS = st.lists(
 )  # fmt: skip
 
 
+@settings(deadline=None)
 @given(STEPS)
 def test_however_it_goes_a_walk_is_sound_and_each_step_can_be_taken_back(steps):
     """No stop is both read and passed over, no placement is at two stops, and the place is within the walk."""
