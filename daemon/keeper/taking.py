@@ -21,6 +21,7 @@ def take_reading(desk: Desk, instrument: str, reading: Reading) -> None:
     if probe is None:
         return
     phase = probe.phase
+    walking.catch_up(desk)  # with what came about otherwise than by a reading
     walking.heard(desk, probe, t_us, reading.value)
     for change in probe.feed(reading):
         walking.before_change(desk, probe, change)
