@@ -3,6 +3,7 @@
 The other modules of this room work on one ``Desk``; only the keeper's thread touches it.
 """
 
+from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -82,7 +83,7 @@ class Lift:
 
 @dataclass(frozen=True, slots=True)
 class Left:
-    """What a probe has just lifted from: the stop of its walk, its settled value, when; and what it read since then.
+    """What a probe has just lifted from: the stop of its walk, its settled value, when.
 
     ``said``: a person has said "next" since, which was about this step.
     """
@@ -91,7 +92,6 @@ class Left:
     value: float
     at_us: int
     said: bool = False
-    since: list[tuple[int, float]] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +123,7 @@ class Desk:
     placements: dict[str, OpenPlacement] = field(default_factory=dict)  # by probe
     walks: dict[str, Walk] = field(default_factory=dict)  # by probe
     lifts: list[Lift] = field(default_factory=list)  # that the walks have not been told of yet
+    heard: dict[str, deque[tuple[int, float]]] = field(default_factory=dict)  # the last readings of walking probes
     left: dict[str, Left] = field(default_factory=dict)  # by probe, until it lands again
     steps: list[Step] = field(default_factory=list)  # of walks, for undo
     stays: list[Stay] = field(default_factory=list)  # settled stays of the session, for objections

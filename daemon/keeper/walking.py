@@ -9,6 +9,7 @@ What a person says about the walk is about the next landing: where the probe res
 
 import json
 import math
+from collections import deque
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, replace
 from typing import Any
@@ -25,7 +26,7 @@ HOP_US = 600_000
 SAME_STEP_US = 1_200_000
 SAME_SHARE, SAME_COUNTS = 0.005, 5.0
 DRIFT_SHARE = 0.2
-MOST_SINCE = 40
+HEARD = 200
 MOST_STEPS = 200
 Body = dict[str, Any]
 
@@ -68,10 +69,9 @@ def carry_out(desk: Desk, probe: Probe, body: Body) -> str:
 
 
 def heard(desk: Desk, probe: Probe, t_us: int, value: float) -> None:
-    """A reading came: after a lift it may be the one that tells it from a value that drifts."""
-    left = desk.left.get(probe.name)
-    if left is not None and len(left.since) < MOST_SINCE:
-        left.since.append((t_us, value))
+    """A reading came: it may be the one that tells a lift from a value that drifts, which is asked later."""
+    if probe.name in desk.walks:
+        desk.heard.setdefault(probe.name, deque(maxlen=HEARD)).append((t_us, value))
 
 
 def before_change(desk: Desk, probe: Probe, change: Change) -> None:
@@ -83,17 +83,18 @@ def before_change(desk: Desk, probe: Probe, change: Change) -> None:
     if left is None or walk is None or probe.last is None:
         return
     value = probe.last.value if change.settled is None else change.settled.value
-    if _never_left(left, change.from_us, value, probe.last.resolution or 0.0):
+    between = [read for t_us, read in desk.heard.get(probe.name, ()) if left.at_us < t_us < change.from_us]
+    soon = change.from_us - left.at_us < HOP_US
+    if _never_left(left, value, between, soon, probe.last.resolution or 0.0):
         _keep(desk, probe, walk.to(left.stop))
         probe.name_now(walk.stops[left.stop].point, walk.stops[left.stop].leg)
 
 
-def _never_left(left: Left, from_us: int, value: float, resolution: float) -> bool:
+def _never_left(left: Left, value: float, between: list[float], soon: bool, resolution: float) -> bool:
     step, margin = abs(value - left.value), SAME_SHARE * abs(left.value) + SAME_COUNTS * resolution
     low, high = min(value, left.value) - margin, max(value, left.value) + margin
-    elsewhere = any(not low <= read <= high for t_us, read in left.since if left.at_us < t_us < from_us)
-    drifted = not elsewhere and step <= DRIFT_SHARE * abs(left.value)
-    return drifted or (step <= margin and from_us - left.at_us < HOP_US)
+    drifted = all(low <= read <= high for read in between) and step <= DRIFT_SHARE * abs(left.value)
+    return drifted or (step <= margin and soon)
 
 
 def catch_up(desk: Desk, expect: bool = True) -> None:
