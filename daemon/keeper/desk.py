@@ -3,6 +3,7 @@
 The other modules of this room work on one ``Desk``; only the keeper's thread touches it.
 """
 
+from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -113,6 +114,7 @@ class Desk:
     placements: dict[str, OpenPlacement] = field(default_factory=dict)  # by probe
     walks: dict[str, Walk] = field(default_factory=dict)  # by probe
     left: dict[str, Left] = field(default_factory=dict)  # by probe, until it lands again
+    lately: dict[str, deque[tuple[int, float]]] = field(default_factory=dict)  # the last readings of each probe
     steps: list[Step] = field(default_factory=list)  # of walks, for undo
     stays: list[Stay] = field(default_factory=list)  # settled stays of the session, for objections
     repairs_us: list[int] = field(default_factory=list)

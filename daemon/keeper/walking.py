@@ -8,6 +8,7 @@ What a person says about the walk is about the next landing: where the probe res
 """
 
 import json
+from collections import deque
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, replace
 from typing import Any
@@ -68,6 +69,7 @@ def carry_out(desk: Desk, probe: Probe, body: Body) -> str:
 
 def heard(desk: Desk, probe: Probe, t_us: int, value: float) -> None:
     """A reading came: after a lift it may be the one that tells it from a value that drifts."""
+    desk.lately.setdefault(probe.name, deque(maxlen=MOST_SINCE)).append((t_us, value))
     left = desk.left.get(probe.name)
     if left is not None and len(left.since) < MOST_SINCE:
         left.since.append((t_us, value))
@@ -105,7 +107,9 @@ def after_change(desk: Desk, probe: Probe, change: Change, placement: int | None
         _keep(desk, probe, walk)  # from a point beside the walk it comes back to it
         return
     if not change.settled.overload:
-        desk.left[probe.name] = Left(walk.at, change.settled.value, change.at_us)
+        # A lift is only believed some readings later: those belong to it.
+        since = [read for read in desk.lately.get(probe.name, ()) if read[0] > change.at_us]
+        desk.left[probe.name] = Left(walk.at, change.settled.value, change.at_us, since=since)
     _keep(desk, probe, gone_on)
     if gone_on.here is None:
         desk.tell("walk", f"{probe.name}: {_end_words(gone_on)}")
