@@ -72,6 +72,16 @@ class OpenPlacement:
 
 
 @dataclass(frozen=True, slots=True)
+class Lift:
+    """A probe has lifted from a placement that had settled (to ``value``, NaN for overload)."""
+
+    probe: str
+    placement: int
+    value: float
+    at_us: int
+
+
+@dataclass(frozen=True, slots=True)
 class Left:
     """What a probe has just lifted from: the stop of its walk, its settled value, when; and what it read since then.
 
@@ -113,6 +123,7 @@ class Desk:
     instruments: dict[str, InstrumentLine] = field(default_factory=dict)
     placements: dict[str, OpenPlacement] = field(default_factory=dict)  # by probe
     walks: dict[str, Walk] = field(default_factory=dict)  # by probe
+    lifts: list[Lift] = field(default_factory=list)  # that the walks have not been told of yet
     left: dict[str, Left] = field(default_factory=dict)  # by probe, until it lands again
     lately: dict[str, deque[tuple[int, float]]] = field(default_factory=dict)  # the last readings of each probe
     steps: list[Step] = field(default_factory=list)  # of walks, for undo

@@ -28,7 +28,9 @@ def carry_out(desk: Desk, watch: SwitchWatch, body: Body) -> Answer:
     """Carry out one checked command. Raises ``CommandError`` and then changes nothing."""
     if body["command"] == "power":
         return _done(watch.mark(desk, body["state"] == "on", desk.clock.now_us()))
-    return _ORDERS[body["command"]](desk, body)
+    answer = _ORDERS[body["command"]](desk, body)
+    walking.catch_up(desk)
+    return answer
 
 
 def _done(sentence: str, number: int | None = None) -> Answer:
@@ -38,7 +40,9 @@ def _done(sentence: str, number: int | None = None) -> Answer:
 def _point(desk: Desk, body: Body) -> Answer:
     probe = _probe(desk, body)
     point, leg = body["point"], body.get("leg", "")
-    if placing.mark(desk, probe, point, leg):
+    renamed = placing.mark(desk, probe, point, leg)
+    walking.catch_up(desk, expect=False)
+    if renamed:
         walking.moved(desk, desk.placements[probe.name].id, desk.writer.begin_act() - 1)
     else:
         walking.pointed(desk, probe)

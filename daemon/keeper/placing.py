@@ -12,7 +12,7 @@ from daemon.judge.neighbours import also_fits
 from daemon.judge.objections import object_to
 from daemon.judge.settle import Settled
 from daemon.judge.stays import ACROSS, Stay
-from daemon.keeper.desk import OBJECTIONS_SHOWN, Desk, OpenPlacement
+from daemon.keeper.desk import OBJECTIONS_SHOWN, Desk, Lift, OpenPlacement
 from daemon.keeper.probe import Change, Probe, StayBegan, StayEnded, StayGrew, StayRenamed
 from drivers.readings import Flag, Quantity
 
@@ -157,6 +157,9 @@ def _close(desk: Desk, probe: Probe, change: StayEnded) -> None:
             replace(kept, marked=stay.marked) if stay.placement == placement.id else stay for stay in desk.stays
         ]
     desk.writer.set_placement(placement.id, t1=change.at_us)
+    if change.lifted and change.settled is not None:
+        value = math.nan if change.settled.overload else change.settled.value
+        desk.lifts.append(Lift(probe.name, placement.id, value, change.at_us))
 
 
 def _rename(desk: Desk, probe: Probe) -> None:

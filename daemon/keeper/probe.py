@@ -23,7 +23,7 @@ landed, settled, lifted. Joined they are placements. The rules:
 import math
 from collections import deque
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from daemon.judge.settle import Lifted, Settled, StayDetector
@@ -55,10 +55,11 @@ class StayGrew:
 
 @dataclass(frozen=True, slots=True)
 class StayEnded:
-    """The probe left, or what it means changed, after ``at_us``."""
+    """The probe left (``lifted``), or what it means changed, after ``at_us``."""
 
     at_us: int
     settled: Settled | None  # its last estimate
+    lifted: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +86,7 @@ class Probe:
         self._mark_used = True  # no mark has been said yet
         self._named_late = False  # the stay under way began under a used mark
         self._expected: tuple[str, str] | None = None  # what the next stay will be, once this one has ended
+        self._by_walk = False  # the point was named by a walk
         self._goes_on: tuple[float, bool] | None = None  # value before a cut, and whether it was named late
         self._boundary_us = 0  # no stay reaches back beyond this
         self._grip: list[int] = []  # times of the first readings in a row that no open lead would give
@@ -102,13 +104,13 @@ class Probe:
 
     @property
     def newly_marked(self) -> bool:
-        """True where the stay under way was named itself, and does not bear the mark of one before."""
-        return not self._named_late
+        """True where the stay under way was named itself, by a walk too, and does not bear the mark of one before."""
+        return self._by_walk or not self._named_late
 
     def mark(self, point: str, leg: str, t_us: int, from_now: bool = False) -> Iterator[Change]:
         """Take a person's word for what this probe touches; ``from_now``: it was elsewhere until now."""
         yield from self._let_go()
-        self._expected = None
+        self._expected, self._by_walk = None, False
         if self.staying and (point, leg) == (self.point, self.leg):
             return
         self.point, self.leg = point, leg
@@ -136,6 +138,7 @@ class Probe:
         if self._expected is not None:
             (self.point, self.leg), self._expected = self._expected, None
             self._mark_used = True
+            self._by_walk = bool(self.point)
 
     def cut(self, t_us: int) -> Iterator[Change]:
         """End the stay under way because what it means changes; the next begins on the same lead."""
@@ -252,7 +255,7 @@ class Probe:
         return StayBegan(max(from_us, self._boundary_us), settled)
 
     def _lift(self, at_us: int) -> StayEnded:
-        ended = self._end(at_us)
+        ended = replace(self._end(at_us), lifted=not self._is_scope)  # a scope's jump says nothing of its lead
         self._come_to_expected()
         return ended
 

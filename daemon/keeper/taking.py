@@ -6,7 +6,6 @@ from daemon.judge.ripple import peak_to_peak
 from daemon.keeper import placing, walking
 from daemon.keeper.desk import Desk
 from daemon.keeper.meter_following import follow
-from daemon.keeper.probe import Change, Probe
 from drivers.readings import Flag, Quantity, Reading, Trace
 
 
@@ -22,26 +21,14 @@ def take_reading(desk: Desk, instrument: str, reading: Reading) -> None:
     if probe is None:
         return
     phase = probe.phase
+    walking.catch_up(desk)  # with what came about otherwise than by a reading
     walking.heard(desk, probe, t_us, reading.value)
-    turned = probe.last is None or probe.last.quantity is not reading.quantity
     for change in probe.feed(reading):
-        _carry(desk, probe, change, turned)
+        walking.before_change(desk, probe, change)
+        placing.apply(desk, probe, change)
+        walking.catch_up(desk)
     walking.settled(desk, probe)
     desk.state_is_old |= probe.phase != phase
-
-
-def _carry(desk: Desk, probe: Probe, change: Change, turned: bool) -> None:
-    """A stay that ends because the meter's knob was turned was not left."""
-    opened = desk.placements.get(probe.name)
-    walking.before_change(desk, probe, change)
-    placing.apply(desk, probe, change)
-    if not turned and _reading_can_lift(probe):
-        walking.after_change(desk, probe, change, opened.id if opened else None)
-
-
-def _reading_can_lift(probe: Probe) -> bool:
-    """A scope's value that jumps says nothing of whether its lead has been moved."""
-    return probe.last is not None and probe.last.quantity is not Quantity.RIPPLE
 
 
 def take_trace(desk: Desk, instrument: str, trace: Trace) -> None:

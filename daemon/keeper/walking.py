@@ -8,6 +8,7 @@ What a person says about the walk is about the next landing: where the probe res
 """
 
 import json
+import math
 from collections import deque
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, replace
@@ -16,7 +17,7 @@ from typing import Any
 from daemon.drawing import Point
 from daemon.keeper import correcting, placing
 from daemon.keeper.desk import Desk, Left, Step
-from daemon.keeper.probe import Change, Probe, StayBegan, StayEnded
+from daemon.keeper.probe import Change, Probe, StayBegan
 from daemon.keeper.walk import Stop, Walk
 from drivers.errors import CommandError
 from drivers.readings import Quantity
@@ -97,22 +98,24 @@ def _never_left(left: Left, from_us: int, value: float, resolution: float) -> bo
     return drifted or (step <= margin and from_us - left.at_us < HOP_US)
 
 
-def after_change(desk: Desk, probe: Probe, change: Change, placement: int | None) -> None:
-    """A probe has lifted from ``placement``: the walk goes on where the stop in hand has been read."""
-    walk = desk.walks.get(probe.name)
-    if walk is None or placement is None or not isinstance(change, StayEnded) or change.settled is None:
-        return
-    gone_on = walk.left(placement)
-    if gone_on is walk:
-        _keep(desk, probe, walk)  # from a point beside the walk it comes back to it
-        return
-    if not change.settled.overload:
-        # A lift is only believed some readings later: those belong to it.
-        since = [read for read in desk.lately.get(probe.name, ()) if read[0] > change.at_us]
-        desk.left[probe.name] = Left(walk.at, change.settled.value, change.at_us, since=since)
-    _keep(desk, probe, gone_on)
-    if gone_on.here is None:
-        desk.tell("walk", f"{probe.name}: {_end_words(gone_on)}")
+def catch_up(desk: Desk, expect: bool = True) -> None:
+    """Probes have lifted: their walks go on where the stop in hand has been read.
+
+    Without ``expect`` a person has just said where the probe is, and that counts.
+    """
+    lifts, desk.lifts = desk.lifts, []
+    for lift in lifts:
+        walk, probe = desk.walks.get(lift.probe), desk.probes[lift.probe]
+        if walk is None:
+            continue
+        gone_on = walk.left(lift.placement)
+        if gone_on is not walk and not math.isnan(lift.value):
+            # A lift is only believed some readings later: those belong to it.
+            since = [read for read in desk.lately.get(probe.name, ()) if read[0] > lift.at_us]
+            desk.left[probe.name] = Left(walk.at, lift.value, lift.at_us, since=since)
+        _keep(desk, probe, gone_on, expect)  # from a point beside the walk it comes back to it
+        if gone_on is not walk and gone_on.here is None:
+            desk.tell("walk", f"{probe.name}: {_end_words(gone_on)}")
 
 
 def settled(desk: Desk, probe: Probe) -> None:

@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daemon.command_line import main
@@ -179,11 +179,13 @@ def test_a_value_may_have_its_unit_or_its_working_volts_behind_it():
     ]  # fmt: skip
 
 
+@settings(deadline=None)
 @given(st.floats(1e-12, 1e12).map(lambda number: float(f"{number:.3g}")))
 def test_any_value_of_three_digits_comes_back_from_its_code(number):
     assert parse_value(letter_code(number)) == number
 
 
+@settings(deadline=None)
 @given(st.text(max_size=400))
 def test_anything_at_all_is_a_sheet_or_named_mistakes(text):
     """Whatever is pasted: a drawing, or mistakes in words; never another exception."""
@@ -198,6 +200,7 @@ def test_anything_at_all_is_a_sheet_or_named_mistakes(text):
 LINES = as_text(";").splitlines()
 
 
+@settings(deadline=None)
 @given(st.lists(st.sampled_from([*LINES, "point", "part;part", "RAW;;;;;;;;;", "-> ->", "a;b", "|", '"']), max_size=25))
 def test_lines_in_any_order_are_a_sheet_or_named_mistakes(lines):
     text = "\n".join(lines)

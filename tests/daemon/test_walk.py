@@ -3,7 +3,7 @@
 import random
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daemon.keeper.walk import Stop, Walk
@@ -241,6 +241,28 @@ def test_another_mode_does_not_move_the_walk(desk):
     assert [point for point, _ in kept(desk)] == ["B12", "B12", "PBD"]
 
 
+def test_a_mode_that_is_changed_as_the_probe_lifts_does_not_hide_the_lift(desk):
+    """The lift has not been seen yet when the mode is said: the next landing is the next point all the same."""
+    desk.say("walk", do="start")
+    desk.floating()
+    desk.volts(12.0)
+    desk.floating(0.2)
+    desk.say("mode", mode="STOP")
+    desk.floating()
+    touch(desk, 10.6)
+    assert kept(desk) == [("B12", 12.0), ("PBD", 10.6)]
+
+
+def test_held_on_one_point_nobody_is_told_of_a_forgotten_mark(desk):
+    """A trimmer that is turned: each landing was meant for this point, and the walk said so."""
+    desk.say("walk", do="start")
+    desk.say("walk", do="hold")
+    desk.floating()
+    for volts in (8.0, 9.0, 10.0, 11.0, 12.0):
+        touch(desk, volts)
+    assert "forgotten mark" not in [each["kind"] for each in desk.state()["objections"]]
+
+
 def test_a_turned_knob_does_not_move_the_walk(desk):
     desk.say("walk", do="start")
     desk.floating()
@@ -407,6 +429,7 @@ STEPS = st.lists(
 )  # fmt: skip
 
 
+@settings(deadline=None)
 @given(STEPS)
 def test_however_it_goes_a_walk_is_sound_and_each_step_can_be_taken_back(steps):
     """No stop is both read and passed over, no placement is at two stops, and the place is within the walk."""

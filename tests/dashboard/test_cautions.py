@@ -14,7 +14,7 @@ def test_cautions_that_are_due_are_shown_and_confirmed_in_place(page: Page, benc
     power = page.locator(".caution").filter(has_text="One hand. Cover off: mains inside.")
     expect(power).to_be_visible()
     page.keyboard.press("n")
-    assert last_said(bench, 1)["command"] == "point"
+    assert last_said(bench, 1)["command"] == "walk"
     power.get_by_role("button", name="read and done").click()
     assert last_said(bench, 2) == {"command": "confirm", "caution": "first power"}
     expect(power).to_have_count(0)
