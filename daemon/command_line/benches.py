@@ -123,7 +123,7 @@ def _serving(acquisition: Acquisition, options: argparse.Namespace, dashboard: b
     acquisition.start()
     try:
         with contextlib.ExitStack() as stack:
-            port = _free_port(options.port) if dashboard else None
+            port = _free_port(options.port, options.lan) if dashboard else None
             stack.enter_context(announced(acquisition.door, acquisition.session, port))
             door = ["--port", str(acquisition.door.port), "--token", acquisition.door.token]
             stack.enter_context(child("Judging", "daemon.judging", [*door, "--parent", str(os.getpid())]))
@@ -151,12 +151,12 @@ def _dashboard(acquisition: Acquisition, port: int, lan: bool) -> Iterator[Child
         yield process
 
 
-def _free_port(wanted: int) -> int:
+def _free_port(wanted: int, lan: bool) -> int:
     """The port that was wanted, or any where that one is taken."""
     with socket.socket() as probe:
         probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
-            probe.bind(("127.0.0.1", wanted))
+            probe.bind(("0.0.0.0" if lan else "127.0.0.1", wanted))
         except OSError:
             return 0
     return wanted

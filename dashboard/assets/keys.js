@@ -28,9 +28,21 @@ const IN_NO_TEXT = /^(F\d+|Page(Up|Down)|Pause|ScrollLock|Media\w+|Audio\w+|Brow
 const types = (node) => node.matches?.("input:not([type=checkbox]):not([type=radio]), textarea, select, [contenteditable]");
 const presses = (node) => node.matches?.("button, a, summary, [role=button], [role=combobox]");
 
+// The contacts of a foot switch may close twice for one step.
+const BOUNCE_MS = 120;
+let lastStep = { key: "", at: -Infinity };
+
+function bounces(event) {
+  if (event.repeat || types(event.target) || (event.key !== " " && !foot.actOf(event.key))) return false;
+  const again = event.key === lastStep.key && event.timeStamp - lastStep.at < BOUNCE_MS;
+  lastStep = { key: event.key, at: event.timeStamp };
+  return again;
+}
+
 function pressed(event) {
   if (event.ctrlKey || event.metaKey || event.altKey || event.isComposing) return;
   if (event.key === "Escape") return document.activeElement?.blur();
+  if (bounces(event)) return event.preventDefault();
   const step = event.repeat ? null : foot.actOf(event.key);
   if (step && (IN_NO_TEXT.test(event.key) || !types(event.target)) && !document.querySelector("dialog[open]")) {
     event.preventDefault();
@@ -45,3 +57,5 @@ function pressed(event) {
 }
 
 document.addEventListener("keydown", pressed);
+// A button that was clicked keeps no focus: the next step on a foot switch that types a space would press it again.
+document.addEventListener("click", (event) => { if (event.detail > 0 && !event.target.closest?.("dialog")) event.target.closest?.("button")?.blur(); });

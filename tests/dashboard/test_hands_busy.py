@@ -198,6 +198,25 @@ def test_a_foot_switch_types_any_key_and_works_while_something_is_typed(
     expect(page.locator(".walk-before")).to_have_text("held: each landing is one more on")
 
 
+def test_a_foot_switch_presses_no_button_that_was_clicked_and_its_bounce_is_one_step(
+    kept: KeptBench, open_page: Callable[..., Page]
+) -> None:
+    """A clicked button would hear the space that a foot switch types; contacts close twice within milliseconds."""
+    page = open_page()
+    page.locator("#hold-point").click()
+    page.keyboard.press(" ")
+    large(page, "B12")
+    expect(page.locator(".walk-before")).to_have_text("land on")
+    page.wait_for_timeout(200)
+    page.evaluate(
+        "for (let n = 0; n < 2; n += 1)"
+        " document.body.dispatchEvent(new KeyboardEvent('keydown', {key: ' ', bubbles: true}))"
+    )
+    large(page, "PBD · C301+")
+    page.wait_for_timeout(300)
+    large(page, "PBD · C301+")
+
+
 SESSION = """
 window.handlers = {};
 Object.defineProperty(navigator, "mediaSession", { value: {
