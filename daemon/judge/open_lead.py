@@ -16,6 +16,7 @@ MOST_V = 1.0  # and within this; what reads more lies on something: common pract
 _BAND = 4.0
 _SAME_COUNTS = 2.0
 _LULL_CHANCE = 1e-6
+_COUNTS_GRANTED, _LIVELIER = 3.0, 10.0
 
 
 class OpenLead:
@@ -46,6 +47,11 @@ class OpenLead:
         spread = 1.4826 * median(abs(value - level) for value in seen)
         step = 1.4826 * median(abs(b - a) for a, b in pairwise(seen)) / math.sqrt(2)
         return level, spread, min(step, spread)
+
+    def granted_scatter(self, resolution: float, before: Sequence[Sample]) -> float:
+        """How much a landing may scatter: some counts, where the open lead is known to be livelier by far."""
+        seen = len(self._kept) + len(_thinned(before))
+        return min(_COUNTS_GRANTED * resolution, self.band(before)[2] / _LIVELIER) if seen >= _ENOUGH else 0.0
 
     def holds(self, value: float, tolerance: float, before: Sequence[Sample] = ()) -> bool:
         """True where the open lead itself could read ``value``."""

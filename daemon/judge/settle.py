@@ -220,13 +220,14 @@ class StayDetector:
             return []
         window = list(self._recent)[-count:]
         tolerance += self._counts * (grain_of(window) - sample.resolution)
-        if not window_is_still(window, tolerance):
+        most_scatter = self.open_lead.granted_scatter(sample.resolution, before)
+        if not window_is_still(window, tolerance, most_scatter):
             return []
         approach = self._approach(before, window, tolerance)
         if still_settling(approach, window, tolerance):
             return []
         floating = before[: len(before) - len(approach)]
-        for wider, earlier in wider_and_wider(window, before, tolerance):
+        for wider, earlier in wider_and_wider(window, before, tolerance, most_scatter):
             if not self.open_lead.explains(wider, tolerance, floating[: len(earlier)]):
                 return self._settle(approach[: max(0, len(earlier) - len(floating))], floating[: len(earlier)], wider)
         return []
