@@ -80,7 +80,8 @@ def wider_and_wider(
         yield window, before
         step = min(len(before), max(1, len(window) // 4))
         wider = [*before[len(before) - step :], *window]
-        if not step or wider[-1].t_us - wider[0].t_us > _WIDEST_US or not window_is_still(wider, tolerance, most_scatter):
+        too_wide = not step or wider[-1].t_us - wider[0].t_us > _WIDEST_US
+        if too_wide or not window_is_still(wider, tolerance, most_scatter):
             return
         window, before = wider, before[: len(before) - step]
 
