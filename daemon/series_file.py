@@ -11,6 +11,7 @@ from drivers.errors import AnswerError, ProbetrailError
 from drivers.readings import Flag
 from drivers.scpi import read_number
 
+MOST_DECIMALS = 9  # more were not written for a reader
 LEAST_AGAIN = 0.1  # of values that come again within two readings, where a display rounded them
 MOST_MISTAKES = 20
 LONGEST_S = 1e11  # more than the seconds since 1970; beyond, microseconds do not fit any more
@@ -122,5 +123,11 @@ def _decade(value: float) -> int:
 
 
 def _decimals(cell: str) -> int:
+    """Decimals as written; of one that was written to the last bit (0.30000000000000004) those that it means."""
     mantissa, _, exponent = cell.lower().partition("e")
-    return len(mantissa.partition(".")[2]) - int(exponent or 0)
+    written = len(mantissa.partition(".")[2]) - int(exponent or 0)
+    if written <= MOST_DECIMALS:
+        return written
+    value = float(cell)
+    means = (places for places in range(MOST_DECIMALS) if math.isclose(round(value, places), value, rel_tol=1e-10))
+    return next(means, written)

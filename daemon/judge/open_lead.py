@@ -47,14 +47,13 @@ class OpenLead:
         step = 1.4826 * median(abs(b - a) for a, b in pairwise(seen)) / math.sqrt(2)
         return level, spread, min(step, spread)
 
-    def holds(self, value: float, tolerance: float, before: Sequence[Sample] = ()) -> bool:
-        """True where the open lead itself could read ``value``."""
-        level, spread, _ = self.band(before)
-        return self.is_within(value, level, spread, tolerance)
+    def knows(self, before: Sequence[Sample]) -> bool:
+        """True where enough of the open lead was seen to tell how it wanders."""
+        return len(self._kept) >= _ENOUGH or len(_thinned(before)) >= _ENOUGH
 
     @staticmethod
     def is_within(value: float, level: float, spread: float, tolerance: float) -> bool:
-        """The same where level and spread are known."""
+        """True where an open lead of that level and spread could read ``value``."""
         return abs(value - level) <= _BAND * spread + tolerance
 
     def explains(self, window: Sequence[Sample], tolerance: float, before: Sequence[Sample]) -> bool:

@@ -26,6 +26,7 @@ LONGEST_GAP_US = 5_000_000
 # or one without a value (a change of range), is waited for longer.
 MOMENT_US, COMING_BACK_US = 500_000, 1_200_000
 NEARER = 0.8
+COUNTS_GRANTED, LIVELIER = 2.0, 10.0
 TOLERANCE = 0.001
 RIPPLE_TOLERANCE = 0.02
 UNSTATED_COUNTS, UNSTATED_STEP = 10_000, 1e-3  # common practice, no source
@@ -215,18 +216,22 @@ class StayDetector:
         count = self._window_count()
         before = list(self._recent)[:-count] if count else list(self._recent)[:-1]
         tolerance = self._tol(sample)
-        self._looks_landed = not self.open_lead.holds(sample.value, tolerance, before)
+        level, spread, step = self.open_lead.band(before)
+        self._looks_landed = not self.open_lead.is_within(sample.value, level, spread, tolerance)
         if not count:
             return []
         window = list(self._recent)[-count:]
         tolerance += self._counts * (grain_of(window) - sample.resolution)
-        if not window_is_still(window, tolerance):
+        # A landing may scatter by some counts where the open lead is known to be livelier by far.
+        granted = min(COUNTS_GRANTED * sample.resolution, step / LIVELIER)
+        most_scatter = granted if granted > tolerance and self.open_lead.knows(before) else 0.0
+        if not window_is_still(window, tolerance, most_scatter):
             return []
         approach = self._approach(before, window, tolerance)
         if still_settling(approach, window, tolerance):
             return []
         floating = before[: len(before) - len(approach)]
-        for wider, earlier in wider_and_wider(window, before, tolerance):
+        for wider, earlier in wider_and_wider(window, before, tolerance, most_scatter):
             if not self.open_lead.explains(wider, tolerance, floating[: len(earlier)]):
                 return self._settle(approach[: max(0, len(earlier) - len(floating))], floating[: len(earlier)], wider)
         return []

@@ -57,17 +57,20 @@ def grain_of(window: Sequence[Sample]) -> float:
     return max(stated, min([_MOST_STATED * stated, *steps]))
 
 
-def window_is_still(window: Sequence[Sample], tolerance: float) -> bool:
-    """Range and drift of the window are what its own scatter and the tolerance allow."""
+def window_is_still(window: Sequence[Sample], tolerance: float, most_scatter: float = 0.0) -> bool:
+    """Range and drift of the window are what its own scatter and the tolerance allow.
+
+    Scatter beyond the tolerance is granted up to ``most_scatter``.
+    """
     values = [sample.value for sample in window]
-    sigma = scatter(values, grain_of(window) / math.sqrt(12), tolerance)
+    sigma = scatter(values, grain_of(window) / math.sqrt(12), max(tolerance, most_scatter))
     if max(values) - min(values) > range_factor(len(values)) * sigma + tolerance:
         return False
     return abs(_creep(values)) <= _creep_limit(len(values), sigma) + tolerance
 
 
 def wider_and_wider(
-    window: list[Sample], before: list[Sample], tolerance: float
+    window: list[Sample], before: list[Sample], tolerance: float, most_scatter: float = 0.0
 ) -> Iterator[tuple[list[Sample], list[Sample]]]:
     """Window and what was before it, with more and more of that taken in while it stays still.
 
@@ -77,7 +80,8 @@ def wider_and_wider(
         yield window, before
         step = min(len(before), max(1, len(window) // 4))
         wider = [*before[len(before) - step :], *window]
-        if not step or wider[-1].t_us - wider[0].t_us > _WIDEST_US or not window_is_still(wider, tolerance):
+        too_wide = not step or wider[-1].t_us - wider[0].t_us > _WIDEST_US
+        if too_wide or not window_is_still(wider, tolerance, most_scatter):
             return
         window, before = wider, before[: len(before) - step]
 

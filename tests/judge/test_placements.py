@@ -36,9 +36,15 @@ def test_both_points_are_found_at_any_rate(rate_hz):
     assert twelve.count == pytest.approx(4 * rate_hz, abs=1)
 
 
-@pytest.mark.parametrize("cell", [repr, lambda v: f"{v:.6e}", lambda v: f"{v:.2f}", lambda v: f"{v:g}"])
+def to_the_last_bit(value):
+    return repr(round(value / 0.001) * 0.001)
+
+
+@pytest.mark.parametrize(
+    "cell", [repr, to_the_last_bit, lambda v: f"{v:.6e}", lambda v: f"{v:.2f}", lambda v: f"{v:g}"]
+)
 def test_values_may_be_written_with_any_digits(cell):
-    """Not rounded at all, in powers of ten, two decimals, trailing zeros dropped."""
+    """Not rounded at all, rounded but to the last bit, in powers of ten, two decimals, trailing zeros dropped."""
     values = [placement.value for placement in found_in(rows(cell=lambda value: cell(float(value))))]
     assert values == [pytest.approx(12.34, abs=2e-3), pytest.approx(0.0, abs=2e-3)]
 
