@@ -4,18 +4,16 @@ from collections.abc import Sequence
 from typing import Any
 
 from daemon.drawing import Drawing
+from daemon.suspects.diagnosis import Diagnosis
 from daemon.suspects.infer import Posterior
-from daemon.suspects.printed import feeders_between, printed_table
+from daemon.suspects.printed import feeders_between
 from daemon.suspects.probes import ENOUGH_BITS, rank
 from daemon.suspects.readings import Seen
 from daemon.suspects.traceless import traceless
-from daemon.suspects.worlds import NOTHING, Unit
-from drivers.errors import DrawingError
+from daemon.suspects.worlds import NOTHING
 
 WORTH_TELLING = 0.005
 MOST_SUSPECTS = 20
-PAIRS_FROM_NATS = 3.0  # what the readings must lack in the best single fault before two at once are thought of
-TOP_PARTS, TOP_FAULTS = 10, 2
 CAVEATS = (
     "Likely, never certain: other faults can read alike. Prove a part by bypass or out of circuit before replacing it.",
     "The program does not know whether a point is safe. Believe the meter only after trying it on a known voltage,"
@@ -25,29 +23,8 @@ OHM_CAUTION = "Before ohms or soldering: power off, discharge through a resistor
 
 
 def posterior_of(drawing: Drawing, evidence: Sequence[Seen]) -> Posterior:
-    """What the evidence makes of the drawing; with pairs of faults where no single one explains it.
-
-    Raises ``DrawingError`` where the drawing has neither a network nor printed volts.
-    """
-    if not drawing.parts:
-        if not any(point.printed_v for point in drawing.points):
-            raise DrawingError([f"drawing of {drawing.unit}: neither printed_v nor [[part]]: give points one of them"])
-        return Posterior(printed_table(drawing), drawing, evidence)
-    unit = Unit(drawing)
-    single = Posterior(unit.table(), drawing, evidence)
-    if single.surprise * len(evidence) < PAIRS_FROM_NATS:
-        return single
-    parts = [part for part in single.by_part if part][:TOP_PARTS]
-    return Posterior(unit.with_pairs(parts, lambda part: _likely_faults(single, part)), drawing, evidence)
-
-
-def _likely_faults(posterior: Posterior, part: str) -> list[str]:
-    own = [
-        (probability, each.fault)
-        for each, probability in zip(posterior.table.hypotheses, posterior.by_hypothesis, strict=True)
-        if each.part == part
-    ]
-    return [fault for _, fault in sorted(own, reverse=True)[:TOP_FAULTS]]
+    """What the evidence makes of the drawing. Raises ``DrawingError`` where it says too little."""
+    return Diagnosis(drawing).posterior(evidence)
 
 
 def answer(posterior: Posterior, mode: str | None = None, look_ahead: bool = True) -> dict[str, Any]:

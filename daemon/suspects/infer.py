@@ -126,13 +126,11 @@ class Posterior:
         return count
 
     @property
-    def surprise(self) -> float:
-        """How much better the readings are explained by wrong points than by any world (nats a reading)."""
+    def unexplained(self) -> float:
+        """How much better the readings are explained by wrong points than by the likeliest world, in nats."""
         told = [each.logs for each in self.weighed if each.logs is not None]
-        if not told:
-            return 0.0
         best = int(np.argmax(self.weights))
-        return float(np.mean([logs.max() - logs[best] for logs in told]))
+        return float(sum(logs.max() - logs[best] for logs in told))
 
 
 def _bits(before: Floats, after: Floats) -> float:

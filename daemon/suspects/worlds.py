@@ -57,6 +57,13 @@ class Table:
         return np.asarray(values, dtype=float)[self.of]
 
 
+Solved = Callable[[Callable[[], Floats]], Floats]
+
+
+def _solve(solve: Callable[[], Floats]) -> Floats:
+    return solve()
+
+
 class Unit:
     """A drawing's network, solved in its healthy state, ready to be drawn in worlds."""
 
@@ -67,8 +74,8 @@ class Unit:
         self.nominal_v = self.solver.solve(self.net.nominal.copy()).volts
         self.faults = [fault for part in drawing.parts for fault in faults_of(self.net, part, shares)]
 
-    def table(self, worlds: int = WORLDS, seed: int = SEED) -> Table:
-        """Worlds of no fault and of every single fault."""
+    def table(self, worlds: int = WORLDS, seed: int = SEED, solved: Solved = _solve) -> Table:
+        """Worlds of no fault and of every single fault; ``solved`` may know their volts from before."""
         weight = {part.name: part.weight for part in self.drawing.parts}
         total = sum(fault.share * weight[fault.part] for fault in self.faults)
         hypotheses = [Hypothesis("", NOTHING, HEALTHY_PRIOR)]
@@ -76,14 +83,13 @@ class Unit:
             prior = (1 - HEALTHY_PRIOR) * fault.share * weight[fault.part] / total
             hypotheses.append(Hypothesis(fault.part, fault.fault, prior, (fault.part,)))
         groups: list[tuple[Fault, ...]] = [(), *((fault,) for fault in self.faults)]
-        return self.tabled(hypotheses, groups, worlds, seed)
+        return self.tabled(hypotheses, groups, worlds, seed, solved)
 
-    def with_pairs(self, parts: Sequence[str], likely: Callable[[str], Sequence[str]], seed: int = SEED) -> Table:
-        """Worlds of every single fault, and of two at once among ``parts``; ``likely`` names the faults of a part."""
+    def with_pairs(self, chosen: Sequence[tuple[str, str]], seed: int = SEED) -> Table:
+        """Worlds of every single fault, and of two at once of the ``chosen`` ones (part and fault)."""
         single = self.table(PAIR_WORLDS, seed)
         prior = {(each.part, each.fault): each for each in single.hypotheses}
         share = {(fault.part, fault.fault): fault for fault in self.faults}
-        chosen = [(part, fault) for part in parts for fault in likely(part)]
         pairs = [(a, b) for a in chosen for b in chosen if a < b and a[0] != b[0]]
         together = [prior[a].prior * prior[b].prior for a, b in pairs]
         hypotheses = list(single.hypotheses)
@@ -94,7 +100,12 @@ class Unit:
         return self.tabled(hypotheses, groups, PAIR_WORLDS, seed)
 
     def tabled(
-        self, hypotheses: Sequence[Hypothesis], groups: Sequence[tuple[Fault, ...]], worlds: int, seed: int
+        self,
+        hypotheses: Sequence[Hypothesis],
+        groups: Sequence[tuple[Fault, ...]],
+        worlds: int,
+        seed: int,
+        solved: Solved = _solve,
     ) -> Table:
         """Worlds of the given sets of faults; the first must be the healthy one."""
         rng = np.random.default_rng(seed)
@@ -107,7 +118,7 @@ class Unit:
             for fault in group:
                 put_in(self.net, fault, theta[:, :, first : first + count], rng)
             first += count
-        volts = np.stack([self._loaded(theta[mode], mode) for mode in range(len(self.net.modes))])
+        volts = solved(lambda: np.stack([self._loaded(theta[mode], mode) for mode in range(len(self.net.modes))]))
         prior = np.array([each.prior for each in hypotheses])[of] / np.array(counts)[of]
         lost = ~np.isfinite(volts).all(axis=(0, 1))
         prior[lost] = 0

@@ -1,8 +1,9 @@
-"""Four invented networks of 25 to 45 parts, one line a part, and one point a net."""
+"""Five invented networks of 30 to 62 parts, one line a part, and one point a net."""
 
 import json
 
 from daemon.drawing import parse_drawing
+from tests.suspects.console import CONSOLE
 
 MIXER = """
 modes PHANTOM OFF | PHANTOM ON
@@ -172,8 +173,7 @@ R17 resistor vp led value=10k
 D4 led led 0
 """
 
-TEXTS = {"mixer": MIXER, "cassette": CASSETTE, "receiver": RECEIVER, "amplifier": AMPLIFIER}
-TERMINALS = {"npn": 3, "pnp": 3, "regulator": 3, "selector": 3}
+TEXTS = {"mixer": MIXER, "cassette": CASSETTE, "receiver": RECEIVER, "amplifier": AMPLIFIER, "console": CONSOLE}
 
 
 def drawing_text(text, printed=None):
@@ -194,8 +194,8 @@ def drawing_text(text, printed=None):
 
 def _part(name, rest):
     kind, *words = rest.split(" ")
-    count = TERMINALS.get(kind, 2)
-    nets, keys = words[:count], " ".join(words[count:])
+    nets = [word for word in words if "=" not in word and '"' not in word]
+    keys = " ".join(words[len(nets) :])
     lines = [f'[[part]]\nname = "{name}"\nkind = "{kind}"\nnets = {json.dumps(nets)}']
     for key, value in (pair.split("=", 1) for pair in keys.replace('["PHANTOM ON"]', "@").split(" ") if pair):
         lines.append(f"{key} = {_toml(value)}")
