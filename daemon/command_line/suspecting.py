@@ -6,8 +6,8 @@ from pathlib import Path
 
 from daemon.drawing import parse_drawing
 from daemon.suspects.answer import answer, in_words, posterior_of
-from daemon.suspects.readings import ReadingsError, parse_readings
-from drivers.errors import DrawingError
+from daemon.suspects.readings import parse_readings
+from drivers.errors import DrawingError, ReadingsError
 
 
 def add_commands(groups: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:

@@ -5,25 +5,24 @@ from functools import cached_property
 
 from daemon.drawing import Drawing
 from daemon.suspects.infer import Posterior
-from daemon.suspects.net import Floats
 from daemon.suspects.printed import printed_table
 from daemon.suspects.readings import Seen
-from daemon.suspects.worlds import Table, Unit
+from daemon.suspects.worlds import Solution, Table, Unit
 from drivers.errors import DrawingError
 
-PAIRS_FROM_NATS = 6.0  # what the readings must lack in the best single fault before two at once are thought of
-TOP_PARTS, TOP_FAULTS = 10, 2
-Keep = Callable[[Drawing, Callable[[], Floats]], Floats]
+PAIRS_FROM = 2  # readings that the best single fault can only put down to a wrong point: then two at once are thought of
+TOP_PARTS, TOP_FAULTS = 8, 2
+Keep = Callable[[Drawing, Callable[[], Solution]], Solution]
 
 
-def _not_kept(_drawing: Drawing, solve: Callable[[], Floats]) -> Floats:
+def _not_kept(_drawing: Drawing, solve: Callable[[], Solution]) -> Solution:
     return solve()
 
 
 class Diagnosis:
     """Raises ``DrawingError`` where the drawing has neither a network nor printed volts.
 
-    ``keep`` may answer with the volts that were solved for the same drawing before; it is handed what solves them.
+    ``keep`` may answer with the solution that was found for the same drawing before; it is handed what solves them.
     """
 
     def __init__(self, drawing: Drawing, keep: Keep = _not_kept) -> None:
@@ -41,7 +40,7 @@ class Diagnosis:
         """Worlds of every single fault."""
         if not self.drawing.parts:
             return printed_table(self.drawing)
-        return self._unit.table(solved=lambda solve: self._keep(self.drawing, solve))
+        return self._unit.table(lambda solve: self._keep(self.drawing, solve))
 
     def posterior(self, evidence: Sequence[Seen]) -> Posterior:
         """What the evidence makes of the drawing; with pairs of faults where no single one explains it."""
@@ -49,7 +48,7 @@ class Diagnosis:
 
     def paired(self, single: Posterior) -> Posterior:
         """The same evidence with pairs of faults, where no single one explains it; else the same posterior."""
-        if not self.drawing.parts or single.unexplained < PAIRS_FROM_NATS:
+        if not self.drawing.parts or single.unexplained < PAIRS_FROM:
             return single
         parts = [part for part in single.by_part if part][:TOP_PARTS]
         chosen = tuple((part, fault) for part in sorted(parts) for fault in _likely_faults(single, part))

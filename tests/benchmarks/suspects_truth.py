@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from daemon.drawing import Drawing
 from daemon.suspects.faults import Fault, faults_of
 from daemon.suspects.net import Net, build_net
-from daemon.suspects.probes import Candidate
+from daemon.suspects.candidates import Candidate
 from tests.suspects import spice
 
 Floats = NDArray[np.float64]

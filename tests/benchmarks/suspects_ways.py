@@ -8,9 +8,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from daemon.suspects.candidates import Candidate, candidates
 from daemon.suspects.diagnosis import Diagnosis
 from daemon.suspects.infer import Posterior
-from daemon.suspects.probes import ENOUGH_BITS, MODE_COST, Candidate, candidates, rank
+from daemon.suspects.probes import ENOUGH_BITS, MODE_COST, rank
 from daemon.suspects.readings import Seen
 from daemon.suspects.worlds import Table
 from tests.benchmarks.suspects_truth import METER_RELATIVE, METER_V, Case, Floats, read
