@@ -74,7 +74,7 @@ class Posterior:
         left = about.sway - np.einsum("nw,nwp->wp", told, self.known)
         spread = np.sqrt(np.maximum(np.einsum("wp,wp->w", left, about.sway), 0) + about.noise**2)
         away = seen.value - about.mean - np.einsum("wp,wp->w", about.sway, self.lean)
-        likely, good = density(away, spread, about.whole)
+        likely, good = density(away, spread, about.elsewhere)
         # In a world where the probe was rather on a wrong point, the reading tells nothing of that world.
         step = np.where((good > 0.5)[:, None], left / spread[:, None], 0.0)
         if step.any():

@@ -22,6 +22,8 @@ AMPS_RELATIVE, METER_A = 0.03, 0.003
 OHM_SPREAD = 0.15  # of the logarithm
 LEAST_OHM, MOST_OHM = 0.05, 5e5  # leads and contacts below; above, in circuit, open is open
 GOOD_BUT_FAULTY = 0.02  # tested good, and yet it fails under voltage or heat
+BENT = 0.1  # share of its sway by which a world's volts may be off because they do not go in straight lines
+ELSEWHERE_RELATIVE, ELSEWHERE_V = 0.05, 0.05
 ROOT_2PI = math.sqrt(2 * math.pi)
 
 
@@ -29,13 +31,13 @@ ROOT_2PI = math.sqrt(2 * math.pi)
 class Expected:
     """A reading as every world expects it: ``mean``, ``noise`` (worlds,) and ``sway`` (worlds, spreads).
 
-    ``whole`` is the width over which a probe on the wrong point may read.
+    ``elsewhere`` (worlds,) is the density of the value that was read, had the probe been on another point.
     """
 
     mean: Floats
     sway: Floats
     noise: Floats
-    whole: float
+    elsewhere: Floats
 
 
 def expected(table: Table, drawing: Drawing, seen: Seen, now: Ints) -> Expected | None:
@@ -56,7 +58,18 @@ def expected(table: Table, drawing: Drawing, seen: Seen, now: Ints) -> Expected 
     mean, rows = _volts(table, mode, plus, now), _sway(table, mode, plus, now)
     if minus is not None:
         mean, rows = mean - _volts(table, mode, minus, now), rows - _sway(table, mode, minus, now)
-    return Expected(mean, rows, noise_v(table, mean, seen.uncertainty), whole_v(table))
+    noise = np.hypot(noise_v(table, mean, seen.uncertainty), BENT * np.sqrt((rows**2).sum(axis=1)))
+    return Expected(mean, rows, noise, _elsewhere(table, mode, seen.value, now))
+
+
+def _elsewhere(table: Table, mode: int, value: float, now: Ints) -> Floats:
+    """Density of a value on any other point: half of it where this world's points are and at 0 V, half anywhere."""
+    levels = table.volts[mode][:, now]
+    spread = ELSEWHERE_RELATIVE * np.abs(levels) + ELSEWHERE_V
+    away = (value - levels) / spread
+    near = np.where(np.isfinite(away), np.exp(-0.5 * away**2) / (spread * ROOT_2PI), 0.0).sum(axis=0)
+    at_zero = math.exp(-0.5 * (value / ELSEWHERE_V) ** 2) / (ELSEWHERE_V * ROOT_2PI)
+    return np.asarray(0.5 * (near + at_zero) / (len(levels) + 1) + 0.5 / whole_v(table))
 
 
 def _columns(table: Table, drawing: Drawing, point: str) -> tuple[int, int | None] | None:
@@ -85,7 +98,7 @@ def _expected_mains(table: Table, drawing: Drawing, seen: Seen) -> Expected | No
     if rows.shape[1]:
         rows[:, 0] = table.mains_sd
     mains_v = drawing.nominal_mains_v
-    return Expected(mains_v * table.mains, mains_v * rows, np.full(len(table.of), 0.01 * mains_v), 2 * mains_v)
+    return Expected(mains_v * table.mains, mains_v * rows, np.full(len(table.of), 0.01 * mains_v), np.full(len(table.of), 0.5 / mains_v))
 
 
 def _expected_amps(table: Table, seen: Seen, mode: int, now: Ints) -> Expected | None:
@@ -96,7 +109,8 @@ def _expected_amps(table: Table, seen: Seen, mode: int, now: Ints) -> Expected |
     rows = table.amps_sway[now, mode * len(table.sources) + source].astype(float)
     own = METER_A if seen.uncertainty is None else seen.uncertainty
     noise = np.hypot(AMPS_RELATIVE * np.abs(mean) + 0.001, own)
-    return Expected(mean, rows, noise, 2 * float(np.abs(mean).max()) + 1)
+    whole = 2 * float(np.abs(mean).max()) + 1
+    return Expected(mean, rows, noise, np.full(len(mean), 1 / whole))
 
 
 def noise_v(table: Table, mean: Floats, uncertainty: float | None = None) -> Floats:
@@ -111,15 +125,15 @@ def whole_v(table: Table) -> float:
     return 1.2 * float(np.nanmax(table.volts) - np.nanmin(table.volts)) + 1.0
 
 
-def density(away: Floats, spread: Floats, whole: float) -> tuple[Floats, Floats]:
+def density(away: Floats, spread: Floats, elsewhere: Floats | float) -> tuple[Floats, Floats]:
     """Likelihood of a value that lies ``away``, and the share of it that is not the wrong point's; NaN: anything."""
     normal = np.exp(-0.5 * (away / spread) ** 2) / (spread * ROOT_2PI)
     wide = SKIRT_WIDTH * spread
     skirt = np.exp(-0.5 * (away / wide) ** 2) / (wide * ROOT_2PI)
     good = (1 - WRONG_POINT) * ((1 - SKIRT) * normal + SKIRT * skirt)
-    total = good + WRONG_POINT / whole
+    total = good + WRONG_POINT * elsewhere
     unknown = ~np.isfinite(away)
-    return np.where(unknown, 1 / whole, total), np.where(unknown, 0.0, good / total)
+    return np.where(unknown, elsewhere, total), np.where(unknown, 0.0, good / total)
 
 
 def other_likelihood(table: Table, drawing: Drawing, seen: Seen, now: Ints) -> Floats | None:
@@ -148,7 +162,7 @@ def _weigh_ohms(table: Table, drawing: Drawing, seen: Seen, now: Ints) -> Floats
         return None
     logs = np.log(np.clip(ohms[:, now], LEAST_OHM, MOST_OHM))
     value = math.log(min(max(seen.value, LEAST_OHM), MOST_OHM))
-    return density(value - logs, np.full(logs.shape, OHM_SPREAD), 20.0)[0].mean(axis=0)
+    return density(value - logs, np.full(logs.shape, OHM_SPREAD), 0.05)[0].mean(axis=0)
 
 
 def _weigh_works(table: Table, drawing: Drawing, mode: int, works: bool, now: Ints) -> Floats:
