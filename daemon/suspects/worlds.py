@@ -19,7 +19,8 @@ from daemon.suspects.sway import sway
 
 PAIR_LEVELS = 3
 NOTHING = "nothing that DC volts show"
-HEALTHY_PRIOR = 0.05  # the unit is on the bench because somebody found it faulty
+HEALTHY_PRIOR = 0.02  # the unit is on the bench because somebody found it faulty
+METER_UNSURE = 0.7
 SECOND_FAULT = 0.05  # chance that a second fault is independent of the first
 IN_STEP = 0.35  # standard deviation within a step of how far a fault goes, of its width; sqrt(1/12) and a little over
 Solution = dict[str, NDArray[np.float32]]
@@ -205,7 +206,11 @@ class Unit:
         meter_ohm = self.drawing.meter_ohm
         seen = meter_ohm / (meter_ohm + np.maximum(np.diagonal(slopes, axis1=1, axis2=2), 0))
         amps, amps_moves = self._currents(theta, good, moves)
-        return solved.volts * seen.T, moves * seen[:, :, None].astype(np.float32), amps, amps_moves
+        # The slope is that of small currents: a meter's own may be none, and the load less than the slope says.
+        loading = (METER_UNSURE * (1 - seen) * good.T).astype(np.float32)[:, :, None]
+        moved = np.concatenate([moves * seen[:, :, None].astype(np.float32), loading], axis=2)
+        still = np.zeros((*amps_moves.shape[:2], 1), dtype=np.float32)
+        return solved.volts * seen.T, moved, amps, np.concatenate([amps_moves, still], axis=2)
 
     def _currents(self, theta: Floats, volts: Floats, moves: NDArray[np.float32]) -> tuple[Floats, NDArray[np.float32]]:
         """Amperes out of each source, (sources, worlds), and how they sway, (worlds, sources, spreads)."""

@@ -83,6 +83,7 @@ class Told:
     in_set: bool
     set_size: int
     says: list[tuple[float, bool]]
+    par: bool = False
 
 
 def follow(case: Case, diagnosis: Diagnosis, choose: Choose, seed: int, *, mains: bool = True) -> Told:
@@ -99,7 +100,8 @@ def follow(case: Case, diagnosis: Diagnosis, choose: Choose, seed: int, *, mains
     parts = [part for part in search.posterior.by_part if part]
     held = search.posterior.credible_set
     right = search.right
-    return Told(len(search.taken), search.cost, parts[0] == right, right in parts[:3], right in held, len(held), search.says)
+    nets = lambda n: {frozenset(p.nets) for p in drawing.parts if p.name == n}
+    return Told(len(search.taken), search.cost, parts[0] == right, right in parts[:3], right in held, len(held), search.says, nets(parts[0])==nets(right))
 
 
 def gain_for_cost(search: Search) -> Candidate | None:
