@@ -78,7 +78,7 @@ class Solver:
         dense = np.zeros((volts.shape[1], self.size, self.size))
         for (i, j), row in self.elimination.place.items():
             dense[:, i, j] = matrix[row]
-        return np.linalg.inv(dense)
+        return np.asarray(np.linalg.inv(dense), dtype=float)
 
     def solve(self, theta: Floats, start_v: Floats | None = None) -> Solved:
         """Volts in each world of ``theta`` (rows, worlds), from ``start_v`` (nodes,) or from nothing."""

@@ -10,7 +10,7 @@ from daemon.suspects.readings import Seen
 from daemon.suspects.worlds import Solution, Table, Unit
 from drivers.errors import DrawingError
 
-PAIRS_FROM = 2  # readings that the best single fault can only put down to a wrong point: then two at once are thought of
+PAIRS_FROM = 2  # readings that no single fault explains but as wrong points: then two at once are thought of
 TOP_PARTS, TOP_FAULTS = 8, 2
 Keep = Callable[[Drawing, Callable[[], Solution]], Solution]
 

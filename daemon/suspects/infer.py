@@ -12,7 +12,6 @@ from daemon.suspects.weighing import density, expected, other_likelihood
 from daemon.suspects.worlds import Table
 
 CREDIBLE = 0.9
-SPEAKS = 0.7  # nats (a factor of two) by which a reading is for or against a suspect
 NEW_BITS = 0.05
 
 
@@ -124,20 +123,6 @@ class Posterior:
             chosen.append(part)
             total += probability
         return chosen
-
-    def readings_for(self, hypothesis: int) -> tuple[list[str], list[str]]:
-        """Which readings speak for a hypothesis and which against; the others are silent."""
-        of = self.table.of
-        speaks: tuple[list[str], list[str]] = ([], [])
-        prior = self.table.prior
-        own, rest = prior * (of == hypothesis), prior * (of != hypothesis)
-        for each in self.weighed:
-            if each.logs is not None and own.sum() > 0 and rest.sum() > 0:
-                likely = np.exp(each.logs)
-                ratio = np.log(np.average(likely, weights=own) / np.average(likely, weights=rest))
-                if abs(ratio) > SPEAKS:
-                    speaks[0 if ratio > 0 else 1].append(each.seen.words())
-        return speaks
 
     @property
     def silent_since(self) -> int:

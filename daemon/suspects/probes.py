@@ -3,7 +3,6 @@
 Gain is the mutual information between the faulty part and the reading, in bits. Cost is access plus a change of mode.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -37,17 +36,22 @@ class Probe:
         return self.gain_bits / self.cost
 
 
+def outlook_of(posterior: Posterior) -> Outlook:
+    """The likeliest worlds, and what each candidate will read in them."""
+    return Outlook.of(posterior, tuple(candidates(posterior.table, posterior.drawing)), SOME_WORLDS)
+
+
 def rank(
     posterior: Posterior,
     mode: str | None = None,
     most: int = 5,
     look_ahead: bool = False,
-    among: Sequence[Candidate] | None = None,
+    outlook: Outlook | None = None,
 ) -> list[Probe]:
     """The best next probes, best first; ``mode`` is the one that the unit is in. Greedy, or refined by two steps."""
     table = posterior.table
-    listed = tuple(candidates(table, posterior.drawing) if among is None else among)
-    outlook = Outlook.of(posterior, listed, SOME_WORLDS)
+    outlook = outlook or outlook_of(posterior)
+    listed = outlook.listed
     in_mode = table.modes.index(mode) if mode in table.modes else None
     costs = np.array([c.access + (MODE_COST if in_mode is not None and c.mode != in_mode else 0) for c in listed])
     gains = outlook.gains()

@@ -11,6 +11,14 @@ from drivers.errors import ReadingsError
 
 COLUMNS = ("point", "mode", "condition", "quantity", "value", "uncertainty")
 QUANTITIES = ("dc_v", "ac_v", "ripple_vpp", "across_v", "current_a", "ohm_off", "works")
+# What was found or done otherwise; the point is the part's name, of a kick the watched point's.
+MARKS = {
+    "part_good": "good",
+    "part_replaced": "mended",
+    "bypassed": "mended",
+    "bypass_removed": "unmended",
+    "kick": "kick",
+}
 MAINS_NAMES = ("mains", "mains_v", "line")
 HALVES = " - "
 
@@ -18,7 +26,8 @@ HALVES = " - "
 @dataclass(frozen=True, slots=True)
 class Seen:
     """One piece of evidence. ``quantity`` as in the file; or ``good``, ``mended``, ``unmended`` with a part's name
-    in ``point``: tested good out of circuit; replaced or bypassed; the bypass taken away again."""
+    in ``point``: tested good out of circuit; replaced or bypassed; the bypass taken away again; or ``kick``: at
+    switch-on the point's kick was the usual one (1) or not (0)."""
 
     point: str
     mode: str
@@ -32,6 +41,8 @@ class Seen:
         unit = {"current_a": "A", "ohm_off": "ohm", "works": "", "ripple_vpp": "Vpp", "ac_v": "V AC"}
         if self.quantity == "works":
             return f"{self.mode} {'works' if self.value else 'does not work'}"
+        if self.quantity == "kick":
+            return f"{self.point} kick at switch-on {'as usual' if self.value else 'missing or changed'}"
         if self.quantity in ("good", "mended", "unmended"):
             said = {"good": "tested good", "mended": "replaced or bypassed", "unmended": "bypass taken away"}
             return f"{self.point} {said[self.quantity]}"
@@ -61,8 +72,10 @@ def parse_readings(text: str, name: str, drawing: Drawing) -> list[Seen]:
 
 def _seen(cells: Mapping[str, str], drawing: Drawing) -> Seen:
     quantity, mode = cells.get("quantity", ""), cells.get("mode", "")
+    if quantity in MARKS:
+        return _marked(cells, MARKS[quantity], drawing)
     if quantity not in QUANTITIES:
-        raise ValueError(f"unknown quantity {quantity!r}: it is one of {', '.join(QUANTITIES)}")
+        raise ValueError(f"unknown quantity {quantity!r}: it is one of {', '.join((*QUANTITIES, *MARKS))}")
     if quantity != "ohm_off" and mode not in drawing.modes and not is_mains(cells.get("point", "")):
         raise ValueError(f"{mode!r} is none of the drawing's modes: it is one of {', '.join(drawing.modes)}")
     value = _number(cells, "value")
@@ -72,6 +85,18 @@ def _seen(cells: Mapping[str, str], drawing: Drawing) -> Seen:
     point = cells.get("point", "")
     _check_point(point, quantity, value, drawing)
     return Seen(point, mode, quantity, value, uncertainty, cells.get("condition", "") or "direct")
+
+
+def _marked(cells: Mapping[str, str], quantity: str, drawing: Drawing) -> Seen:
+    name = cells.get("point", "")
+    value = _number(cells, "value") if cells.get("value") else 1.0
+    if quantity == "kick":
+        if place_of(name, drawing) is None:
+            raise ValueError(f"{name!r} is no point of the drawing: write the point that was watched at switch-on")
+    elif all(part.name != name for part in drawing.parts):
+        known = ", ".join(part.name for part in drawing.parts) or "(none)"
+        raise ValueError(f"{name!r} is no part of the drawing: it is one of {known}")
+    return Seen(name, cells.get("mode", ""), quantity, value, None, cells.get("condition", "") or "direct")
 
 
 def _number(cells: Mapping[str, str], key: str) -> float:
@@ -104,6 +129,7 @@ def _check_point(point: str, quantity: str, value: float, drawing: Drawing) -> N
 
 
 def is_mains(name: str) -> bool:
+    """True where a point's name means the mains."""
     return name.casefold() in MAINS_NAMES
 
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from daemon.suspects.dc import LOAD_KNEE_V, SOFT_V
 from daemon.suspects.faults import Spread
-from daemon.suspects.net import BETA_REVERSE, THERMAL_V, Floats, Ints, Net
+from daemon.suspects.net import BETA_REVERSE, THERMAL_V, Floats, Halves, Ints, Net
 
 STEP = 0.05  # of a standard deviation: small enough for a slope, large enough for its digits
 Flow = tuple[int, int, Floats]  # amperes (worlds,) out of a node and into another
@@ -52,7 +52,7 @@ class Elements:
 
 def sway(
     net: Net, spreads: Sequence[Spread], theta: Floats, volts: Floats, slopes: Floats, far: Sequence[Floats]
-) -> Floats:
+) -> Halves:
     """Volts that each node moves by with one standard deviation of each spread: (worlds, nodes, spreads + far).
 
     ``far`` holds changes of all of theta (rows, worlds): how far the fault goes, within its step.
@@ -65,12 +65,12 @@ def sway(
             more = STEP * (spread.relative * theta[row] + spread.absolute)
             _moved(found[:, :, column], elements.shift(row, theta, padded, more), slopes, 1 / STEP)
     for column, change in enumerate(far, len(spreads)):
-        for row in np.flatnonzero(np.any(change != 0, axis=1)):
-            _moved(found[:, :, column], elements.shift(int(row), theta, padded, STEP * change[row]), slopes, 1 / STEP)
+        for row in (int(each) for each in np.flatnonzero(np.any(change != 0, axis=1))):
+            _moved(found[:, :, column], elements.shift(row, theta, padded, STEP * change[row]), slopes, 1 / STEP)
     return found
 
 
-def _moved(place: Floats, flows: Sequence[Flow], slopes: Floats, scale: float) -> None:
+def _moved(place: Halves, flows: Sequence[Flow], slopes: Floats, scale: float) -> None:
     for a, b, amperes in flows:
         scaled = (scale * amperes)[:, None]
         if a >= 0:

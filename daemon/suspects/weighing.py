@@ -82,13 +82,13 @@ def _columns(table: Table, drawing: Drawing, point: str) -> tuple[int, int | Non
 
 
 def _volts(table: Table, mode: int, column: int, now: Ints) -> Floats:
-    return table.volts[mode, column, now] if column >= 0 else np.zeros(len(now))
+    return np.asarray(table.volts[mode, column, now]) if column >= 0 else np.zeros(len(now))
 
 
 def _sway(table: Table, mode: int, column: int, now: Ints) -> Floats:
     if column < 0:
         return np.zeros((len(now), table.sway.shape[2]))
-    return table.sway[now, mode * len(table.nodes) + column].astype(float)
+    return np.asarray(table.sway[now, mode * len(table.nodes) + column], dtype=float)
 
 
 def _expected_mains(table: Table, drawing: Drawing, seen: Seen) -> Expected | None:
@@ -98,7 +98,8 @@ def _expected_mains(table: Table, drawing: Drawing, seen: Seen) -> Expected | No
     if rows.shape[1]:
         rows[:, 0] = table.mains_sd
     mains_v = drawing.nominal_mains_v
-    return Expected(mains_v * table.mains, mains_v * rows, np.full(len(table.of), 0.01 * mains_v), np.full(len(table.of), 0.5 / mains_v))
+    spread, elsewhere = np.full(len(table.of), 0.01 * mains_v), np.full(len(table.of), 0.5 / mains_v)
+    return Expected(mains_v * table.mains, mains_v * rows, spread, elsewhere)
 
 
 def _expected_amps(table: Table, seen: Seen, mode: int, now: Ints) -> Expected | None:
@@ -117,7 +118,7 @@ def noise_v(table: Table, mean: Floats, uncertainty: float | None = None) -> Flo
     """Standard deviation of a reading in a world whose tolerances are known, in volts."""
     share, volts = table.unsure
     own = METER_RELATIVE * np.abs(mean) + METER_V if uncertainty is None else uncertainty
-    return np.hypot(share * np.abs(mean) + volts, own)
+    return np.asarray(np.hypot(share * np.abs(mean) + volts, own))
 
 
 def whole_v(table: Table) -> float:
@@ -157,12 +158,17 @@ def _weigh_ohms(table: Table, drawing: Drawing, seen: Seen, now: Ints) -> Floats
     halves = [node_name(half, drawing) for half in seen.point.split(HALVES)]
     if None in halves:
         return None
-    ohms = table.ohms(str(halves[0]), str(halves[1]) if len(halves) > 1 else GROUND)
-    if ohms is None:
-        return None
+    pair = str(halves[0]), str(halves[1]) if len(halves) > 1 else GROUND
+    key = "ohms " + " - ".join(pair)
+    if key not in table.memory:
+        ohms = table.ohms(*pair)
+        if ohms is None:
+            return None
+        table.memory[key] = ohms
+    ohms = table.memory[key]
     logs = np.log(np.clip(ohms[:, now], LEAST_OHM, MOST_OHM))
     value = math.log(min(max(seen.value, LEAST_OHM), MOST_OHM))
-    return density(value - logs, np.full(logs.shape, OHM_SPREAD), 0.05)[0].mean(axis=0)
+    return np.asarray(density(value - logs, np.full(logs.shape, OHM_SPREAD), 0.05)[0].mean(axis=0))
 
 
 def _weigh_works(table: Table, drawing: Drawing, mode: int, works: bool, now: Ints) -> Floats:

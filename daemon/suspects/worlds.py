@@ -8,22 +8,23 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
 from daemon.drawing import Drawing
 from daemon.suspects.dc import Solver
 from daemon.suspects.faults import SHARES, Fault, faults_of, levels_of, put_in, spreads
-from daemon.suspects.net import Floats, Ints, Net, build_net
+from daemon.suspects.net import Floats, Halves, Ints, Net, build_net
 from daemon.suspects.ohms import ohms_between
 from daemon.suspects.sway import sway
 
 PAIR_LEVELS = 3
+MODEL = 1  # counts up with whatever changes a solution, so that kept ones are not believed any more
+UNSURE = (0.008, 0.015)  # what is left between a drawing's network and a unit: a share, and volts
 NOTHING = "nothing that DC volts show"
 HEALTHY_PRIOR = 0.02  # the unit is on the bench because somebody found it faulty
 METER_UNSURE = 0.7
 SECOND_FAULT = 0.05  # chance that a second fault is independent of the first
 IN_STEP = 0.35  # standard deviation within a step of how far a fault goes, of its width; sqrt(1/12) and a little over
-Solution = dict[str, NDArray[np.float32]]
+Solution = dict[str, Halves]
 Keep = Callable[[Callable[[], Solution]], Solution]
 
 
@@ -44,16 +45,16 @@ class Table:
     ``sway`` (worlds, modes x nodes, spreads) is how far they move with one standard deviation of each thing that
     differs from unit to unit; the first of these is the mains. ``amps`` (modes, sources, worlds) and ``amps_sway``
     are the same for the current of each of ``sources``. ``of`` (worlds,) is each world's hypothesis; ``prior``
-    (worlds,) sums to 1; ``healthy`` (worlds,) is the world that each becomes once its fault is mended; ``mains`` (worlds,)
-    of nominal, with ``mains_sd`` as its standard deviation. ``unsure`` is what a world's volts may be off by: a share, and volts. ``ohms`` answers
-    with (draws, worlds), or None where a drawing cannot say.
+    (worlds,) sums to 1; ``healthy`` (worlds,) is the world that each becomes once its fault is mended; ``mains``
+    (worlds,) of nominal, with ``mains_sd`` as its standard deviation. ``unsure`` is what a world's volts may be off
+    by: a share, and volts. ``ohms`` answers with (draws, worlds), or None where a drawing cannot say.
     """
 
     modes: tuple[str, ...]
     nodes: Mapping[str, int]
     hypotheses: tuple[Hypothesis, ...]
     volts: Floats
-    sway: NDArray[np.float32]
+    sway: Halves
     of: Ints
     prior: Floats
     healthy: Ints
@@ -62,7 +63,7 @@ class Table:
     unsure: tuple[float, float]
     sources: tuple[str, ...] = ()
     amps: Floats = field(default_factory=lambda: np.zeros((0, 0, 0)))
-    amps_sway: NDArray[np.float32] = field(default_factory=lambda: np.zeros((0, 0, 0), dtype=np.float32))
+    amps_sway: Halves = field(default_factory=lambda: np.zeros((0, 0, 0), dtype=np.float32))
     ohms: Callable[[str, str], Floats | None] = field(default=lambda _one, _other: None)
     memory: dict[str, Floats] = field(default_factory=dict)  # sums over candidates, made once
 
@@ -184,7 +185,8 @@ class Unit:
         nominal_v = self.solver.solve(self.net.nominal.copy()).volts
         volts, swayed, amps, amps_sway = [], [], [], []
         for mode in range(len(self.net.modes)):
-            read, moves, current, current_moves = self._solved_in(theta[mode], [each[mode] for each in far], nominal_v[:, mode])
+            own_far = [each[mode] for each in far]
+            read, moves, current, current_moves = self._solved_in(theta[mode], own_far, nominal_v[:, mode])
             volts.append(read)
             swayed.append(moves)
             amps.append(current)
@@ -198,7 +200,7 @@ class Unit:
 
     def _solved_in(
         self, theta: Floats, far: Sequence[Floats], start_v: Floats
-    ) -> tuple[Floats, NDArray[np.float32], Floats, NDArray[np.float32]]:
+    ) -> tuple[Floats, Halves, Floats, Halves]:
         solved = self.solver.solve(theta, start_v)
         good = np.where(solved.failed, 0.0, solved.volts)
         slopes = self.solver.slopes(theta, good)
@@ -212,7 +214,7 @@ class Unit:
         still = np.zeros((*amps_moves.shape[:2], 1), dtype=np.float32)
         return solved.volts * seen.T, moved, amps, np.concatenate([amps_moves, still], axis=2)
 
-    def _currents(self, theta: Floats, volts: Floats, moves: NDArray[np.float32]) -> tuple[Floats, NDArray[np.float32]]:
+    def _currents(self, theta: Floats, volts: Floats, moves: Halves) -> tuple[Floats, Halves]:
         """Amperes out of each source, (sources, worlds), and how they sway, (worlds, sources, spreads)."""
         amps, swayed = [], []
         for name in self.sources:
@@ -229,10 +231,6 @@ class Unit:
                 if slots["g"] in spread.rows:
                     own[:, column] = spread.relative * theta[slots["g"]] * lacking
             swayed.append(own - theta[slots["g"]][:, None] * (moved[0] - moved[1]))
-        width = moves.shape[2]
-        return np.array(amps).reshape(-1, volts.shape[1]), np.stack(swayed, axis=1).astype(np.float32) if swayed else np.zeros(
-            (volts.shape[1], 0, width), dtype=np.float32
-        )
-
-
-UNSURE = (0.008, 0.015)  # what is left between a drawing's network and a unit: a share, and volts
+        worlds = volts.shape[1]
+        moved_by = np.stack(swayed, axis=1) if swayed else np.zeros((worlds, 0, moves.shape[2]))
+        return np.array(amps).reshape(-1, worlds), moved_by.astype(np.float32)

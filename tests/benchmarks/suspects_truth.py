@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.drawing import Drawing
+from daemon.suspects.candidates import Candidate
 from daemon.suspects.faults import Fault, faults_of
 from daemon.suspects.net import Net, build_net
-from daemon.suspects.candidates import Candidate
 from tests.suspects import spice
 
 Floats = NDArray[np.float64]
@@ -64,7 +64,8 @@ def broken_units(name: str, drawing: Drawing, seed: int, most: int | None) -> li
         mains.append(line)
     with tempfile.TemporaryDirectory() as folder:
         modes = range(len(net.modes))
-        volts = np.stack([spice.solve(net, [theta[mode] for theta in pairs], Path(folder), OPTIONS) for mode in modes], axis=1)
+        found = [spice.solve(net, [theta[mode] for theta in pairs], Path(folder), OPTIONS) for mode in modes]
+    volts = np.stack(found, axis=1)
     cases = [
         Case(name, fault, volts[2 * i + 1], volts[2 * i], mains[i]) for i, fault in enumerate(faults)
     ]
@@ -126,7 +127,7 @@ def _break(net: Net, fault: Fault, theta: Floats, rng: np.random.Generator) -> N
         _break_regulator(name, rows, theta, rng)
     elif name == "open":
         theta[:, [rows[row] for row in ("i_s", "z_s", "i") if row in rows]] = 0.0
-        theta[:, rows["g"] if "g" in rows else contacts] = OPEN_S
+        theta[:, rows.get("g", contacts)] = OPEN_S
     elif name == "shorted":
         theta[:, rows["g"]] = 1 / _log(rng, 0.05, 1)
     elif name == "leaky":

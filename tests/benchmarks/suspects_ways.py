@@ -30,6 +30,7 @@ class Search:
     listed: Sequence[Candidate]
     posterior: Posterior
     rng: np.random.Generator
+    right: set[str]
     taken: list[Candidate] = field(default_factory=list)
     values: list[float] = field(default_factory=list)
     cost: float = 0.0
@@ -39,11 +40,6 @@ class Search:
     def mode(self) -> int:
         """The mode that the unit is in."""
         return self.taken[-1].mode if self.taken else 0
-
-    @property
-    def right(self) -> str:
-        """The broken part."""
-        return self.case.fault.part
 
     def take(self, candidate: Candidate) -> None:
         """Read it (3 in 100 times at another point), and weigh what was read."""
@@ -61,10 +57,8 @@ class Search:
         self.values.append(value)
         evidence = [each.seen for each in self.posterior.weighed] + [seen]
         self.posterior = self.diagnosis.posterior(evidence)
-        self.says += [(p, self._is(part)) for part, p in self.posterior.by_part.items() if part and 0.7 <= p <= 0.9]
-
-    def _is(self, part: str) -> bool:
-        return part == self.right
+        said = self.posterior.by_part.items()
+        self.says += [(p, part in self.right) for part, p in said if part and 0.7 <= p <= 0.9]
 
     @property
     def sure(self) -> bool:
@@ -83,15 +77,23 @@ class Told:
     in_set: bool
     set_size: int
     says: list[tuple[float, bool]]
-    par: bool = False
+    alike: bool
 
 
-def follow(case: Case, diagnosis: Diagnosis, choose: Choose, seed: int, *, mains: bool = True) -> Told:
-    """Probe until one part is nearly sure, nothing teaches enough, or ``MOST_PROBES``."""
+def follow(case: Case, diagnosis: Diagnosis, choose: Choose, seed: int, group: Diagnosis | None = None) -> Told:
+    """Probe until one part is nearly sure, nothing teaches enough, or ``MOST_PROBES``.
+
+    ``group`` is the network behind a drawing that has none: then a node that the broken part is on is right.
+    """
     drawing, table = diagnosis.drawing, diagnosis.table
-    first = [Seen("mains", "", "ac_v", case.mains * (drawing.nominal_mains_v or 230.0))] if mains else []
+    mains = Seen("mains", "", "ac_v", case.mains * (drawing.nominal_mains_v or 230.0))
+    network = (group or diagnosis).drawing.parts
+    nets = {part.name: frozenset(part.nets) for part in network}
+    right = {case.fault.part}
+    if group is not None:
+        right = {point.name for point in drawing.points if point.net in nets[case.fault.part]}
     listed = candidates(table, drawing)
-    search = Search(case, diagnosis, listed, diagnosis.posterior(first), np.random.default_rng(seed))
+    search = Search(case, diagnosis, listed, diagnosis.posterior([mains]), np.random.default_rng(seed), right)
     while len(search.taken) < MOST_PROBES and not search.sure:
         candidate = choose(search)
         if candidate is None:
@@ -99,9 +101,9 @@ def follow(case: Case, diagnosis: Diagnosis, choose: Choose, seed: int, *, mains
         search.take(candidate)
     parts = [part for part in search.posterior.by_part if part]
     held = search.posterior.credible_set
-    right = search.right
-    nets = lambda n: {frozenset(p.nets) for p in drawing.parts if p.name == n}
-    return Told(len(search.taken), search.cost, parts[0] == right, right in parts[:3], right in held, len(held), search.says, nets(parts[0])==nets(right))
+    alike = parts[0] in right or nets.get(parts[0]) == nets[case.fault.part]
+    third, in_set = bool(right & set(parts[:3])), bool(right & set(held))
+    return Told(len(search.taken), search.cost, parts[0] in right, third, in_set, len(held), search.says, alike)
 
 
 def gain_for_cost(search: Search) -> Candidate | None:
@@ -155,4 +157,5 @@ class HalfSplit:
         left = [n for n in range(len(self._listed)) if n not in taken]
         if not left:
             return None
-        return self._listed[min(left, key=lambda n: (round(abs(share[n] - 0.5), 2), self._listed[n].mode != search.mode))]
+        best = min(left, key=lambda n: (round(abs(share[n] - 0.5), 2), self._listed[n].mode != search.mode))
+        return self._listed[best]

@@ -17,7 +17,8 @@ def drawn_cases(drawing, seed, most=None):
         theta = np.repeat(net.nominal.T[:, :, None], 1, axis=2)
         for spread in spreads(net):
             for row in spread.rows:
-                theta[:, row] += rng.uniform(-1.7, 1.7) * (spread.relative * theta[:, row] + spread.absolute)
+                far = rng.uniform(-1.7, 1.7)
+                theta[:, row] = theta[:, row] * np.exp(far * spread.relative) + far * spread.absolute
         put_in(net, fault, theta, rng.random(1))
         drawn.append(theta)
     return net, faults, np.concatenate(drawn, axis=2)
