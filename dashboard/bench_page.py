@@ -8,6 +8,7 @@ _LEFT = (
     ("trend", "Trend"),
     ("scope", "Scope"),
     ("kicks", "Switch-on"),
+    ("circuit", "Drawing"),
 )
 # Stays in sight while the rest of the page is scrolled.
 _HELD = (
@@ -15,6 +16,7 @@ _HELD = (
     ("marks", "Mark"),
 )
 _RIGHT = (
+    ("suspects", "Suspects"),
     ("hypotheses", "Hypotheses"),
     ("objections", "Objections"),
     ("instruments", "Instruments"),

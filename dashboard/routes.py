@@ -11,12 +11,12 @@ from dashboard.review import Review
 from drivers.errors import CommandError, DoorError, ProbetrailError
 
 # A page marks and names; ending the daemon and saying verdicts belong to other callers.
-FROM_A_PAGE = frozenset(COMMANDS) - {"stop", "judged"}
+FROM_A_PAGE = frozenset(COMMANDS) - {"stop", "judged", "suspected"}
 MOST_MINUTES = 120
 
 
 def add_routes(server: FastAPI, door: Door, review: Review) -> None:
-    """Serve ``POST /do``, ``GET /recent`` and ``GET /capture``."""
+    """Serve ``POST /do``, ``GET /recent``, ``GET /capture`` and ``GET /circuit``."""
 
     async def do(request: Request) -> JSONResponse:
         try:
@@ -31,6 +31,10 @@ def add_routes(server: FastAPI, door: Door, review: Review) -> None:
     async def capture(number: int, session: str = "") -> JSONResponse:
         return await run_in_threadpool(_answer, review.capture, session, number)
 
+    async def circuit(session: str = "") -> JSONResponse:
+        return await run_in_threadpool(_answer, review.circuit, session)
+
+    server.add_api_route("/circuit", circuit, methods=["GET"])
     server.add_api_route("/do", do, methods=["POST"])
     server.add_api_route("/recent", recent, methods=["GET"])
     server.add_api_route("/capture", capture, methods=["GET"])

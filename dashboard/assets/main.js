@@ -12,6 +12,7 @@ import { startKicks } from "./kicks.js";
 import { startLedger } from "./ledger.js";
 import { startCautions } from "./cautions.js";
 import { startVoice } from "./voice.js";
+import { startSuspects } from "./suspects.js";
 import { startSessions } from "./sessions.js";
 import { startTimeline } from "./timeline.js";
 
@@ -24,6 +25,7 @@ function startBench() {
   startLedger();
   startCautions();
   startVoice();
+  startSuspects();
 }
 
 const PAGES = { bench: startBench, sessions: startSessions, timeline: startTimeline };
