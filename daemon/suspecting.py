@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from daemon.commands import Door, say
-from daemon.drawing import Drawing, parse_drawing
+from daemon.drawing import parse_drawing
 from daemon.records import open_session
 from daemon.solved_drawings import SolvedDrawings
 from daemon.suspects.answer import Thought, answer
@@ -124,6 +124,7 @@ class Suspecting:
         self._waiting: Question | None = None
         self._busy = False
         self._now = Question("", "", (), (), "", ())
+        self._asked = self._now
         self._stale = True  # the records know what is not known here
         self._mode = ""
 
@@ -146,9 +147,9 @@ class Suspecting:
             self._now = replace(self._now, marks=(*self._now.marks, mark))
 
     def _hear_state(self, state: Mapping[str, Any]) -> None:
-        before, path = self._now, str(state["session"]["path"])
+        path = str(state["session"]["path"])
         self._mode = str(state["context"].get("mode") or "")
-        if self._stale or path != before.session:
+        if self._stale or path != self._now.session:
             self._now, self._stale = _from_records(path, self._now), False
         self._now = replace(
             self._now,
@@ -156,7 +157,8 @@ class Suspecting:
             thoughts=tuple(Thought(h["hypothesis"], h.get("kill", ""), h["state"]) for h in state["hypotheses"]),
             stays=_with_current(self._now.stays, state),
         )
-        if self._now != before and self._now.drawing_text:
+        if self._now != self._asked and self._now.drawing_text:
+            self._asked = self._now
             self._ask(self._now)
 
     def _ask(self, question: Question) -> None:
@@ -203,12 +205,15 @@ def _from_records(path: str, before: Question) -> Question:
     counted = placements[(~placements["struck"].astype(bool)) & placements["value"].notna()]
     stays = tuple(_stay_of_row(row) for row in counted.to_dict("records"))
     modes = events[events["kind"] == "mode"]
-    changes = [(int(row["t"]), str(row["data"].get("mode", ""))) for row in modes.to_dict("records")]
+    changes = [(int(row["t_us"]), str(row["data"].get("mode", ""))) for row in modes.to_dict("records")]
     wanted = events[events["kind"].isin(MARKS)].to_dict("records")
-    marks = tuple(
-        Mark(int(row["t"]), row["kind"], row["text"], _mode_at(changes, int(row["t"])), row["data"]) for row in wanted
-    )
+    marks = tuple(_mark_of_row(row, changes) for row in wanted)
     return Question(path, text, stays, marks, before.mode, before.thoughts)
+
+
+def _mark_of_row(row: Mapping[Any, Any], changes: list[tuple[int, str]]) -> Mark:
+    at_us = int(row["t_us"])
+    return Mark(at_us, row["kind"], row["text"], _mode_at(changes, at_us), row["data"])
 
 
 def _mode_at(changes: list[tuple[int, str]], at_us: int) -> str:
@@ -216,13 +221,13 @@ def _mode_at(changes: list[tuple[int, str]], at_us: int) -> str:
 
 
 def _stay_of_row(row: Mapping[Any, Any]) -> Stay:
-    limits = row["limits"]
+    limits = float(row["limits"] or 0.0)
     return Stay(
-        int(row["id"]),
-        int(row["t0"]),
-        *(str(row[name] or "") for name in ("point", "leg", "mode", "condition", "quantity")),
-        float(row["value"]),
-        float(limits) if limits is not None and limits == limits and limits > 0 else None,
+        placement=int(row["id"]),
+        at_us=int(row["t0_us"]),
+        **{name: str(row[name] or "") for name in ("point", "leg", "mode", "condition", "quantity")},
+        value=float(row["value"]),
+        uncertainty=limits if limits > 0 else None,
     )
 
 

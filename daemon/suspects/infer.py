@@ -8,11 +8,12 @@ import numpy as np
 from daemon.drawing import Drawing
 from daemon.suspects.net import Floats, Ints
 from daemon.suspects.readings import Seen
-from daemon.suspects.weighing import density, expected, other_likelihood
+from daemon.suspects.weighing import Expected, density, expected, other_likelihood
 from daemon.suspects.worlds import Table
 
 CREDIBLE = 0.9
 NEW_BITS = 0.05
+AGAIN = 0.7  # of a reading's spread: by how much it differs when it is taken again
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,11 +76,25 @@ class Posterior:
         away = seen.value - about.mean - np.einsum("wp,wp->w", about.sway, self.lean)
         likely, good = density(away, spread, about.elsewhere)
         # In a world where the probe was rather on a wrong point, the reading tells nothing of that world.
-        step = np.where((good > 0.5)[:, None], left / spread[:, None], 0.0)
+        teaches = good > 0.5
+        again = self._taken_before(seen)
+        if again is not None and again.good is not None:
+            likely, good = _once_more(seen.value - again.seen.value, about, again.good, likely, good)
+            teaches &= again.good <= 0.5
+        step = np.where(teaches[:, None], left / spread[:, None], 0.0)
         if step.any():
             self.known = np.concatenate([self.known, step[None]])
             self.lean = self.lean + step * np.clip(np.nan_to_num(away) / spread, -3, 3)[:, None]
         return np.asarray(np.log(likely)), good
+
+    def _taken_before(self, seen: Seen) -> Weighed | None:
+        """The same reading, taken since something was last done to the unit."""
+        for each in reversed(self.weighed):
+            if each.seen.quantity in ("mended", "unmended"):
+                return None
+            if (each.seen.point, each.seen.mode, each.seen.quantity) == (seen.point, seen.mode, seen.quantity):
+                return each
+        return None
 
     def after(self, *evidence: Seen) -> "Posterior":
         """The posterior with further evidence."""
@@ -139,6 +154,16 @@ class Posterior:
         """How many readings the likeliest world can only put down to a probe on a wrong point."""
         best = int(np.argmax(self.weights))
         return sum(each.good is not None and bool(each.good[best] < 0.5) for each in self.weighed)
+
+
+def _once_more(away: float, about: Expected, before: Floats, likely: Floats, good: Floats) -> tuple[Floats, Floats]:
+    """A reading taken again tells whether it was on the point the first time, and hardly more.
+
+    What is left between a drawing and a unit is the same both times, so that only the first one may tell of it.
+    """
+    same, right = density(np.full(len(likely), away), AGAIN * about.noise, about.elsewhere)
+    total = before * same + (1 - before) * likely
+    return total, (before * same * right + (1 - before) * likely * good) / total
 
 
 def _bits(before: Floats, after: Floats) -> float:
