@@ -53,6 +53,7 @@ class Diagnosis:
         parts = [part for part in single.by_part if part][:TOP_PARTS]
         chosen = tuple((part, fault) for part in sorted(parts) for fault in _likely_faults(single, part))
         if chosen not in self._with_pairs:
+            self._with_pairs.clear()  # the last one is enough, and each is large
             self._with_pairs[chosen] = self._unit.with_pairs(chosen)
         return Posterior(self._with_pairs[chosen], self.drawing, [each.seen for each in single.weighed])
 

@@ -45,7 +45,7 @@ def lamp_bench(served: Served) -> Served:
     state["unit"]["drawing"] = "lamp supply"
     state["context"]["mode"] = "ON"
     state["modes"] = ["ON", "DIM"]
-    state["suspects"] = copy.deepcopy(RANKING)
+    served.bench.change(suspects=copy.deepcopy(RANKING))
     return served
 
 
