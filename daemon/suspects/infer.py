@@ -77,7 +77,7 @@ class Posterior:
         likely, good = density(away, spread, about.elsewhere)
         # In a world where the probe was rather on a wrong point, the reading tells nothing of that world.
         teaches = good > 0.5
-        again = self._taken_before(seen)
+        again = self.taken.get((seen.point, seen.mode, seen.quantity))
         if again is not None and again.good is not None:
             likely, good = _once_more(seen.value - again.seen.value, about, again.good, likely, good)
             teaches &= again.good <= 0.5
@@ -87,14 +87,16 @@ class Posterior:
             self.lean = self.lean + step * np.clip(np.nan_to_num(away) / spread, -3, 3)[:, None]
         return np.asarray(np.log(likely)), good
 
-    def _taken_before(self, seen: Seen) -> Weighed | None:
-        """The same reading, taken since something was last done to the unit."""
-        for each in reversed(self.weighed):
+    @property
+    def taken(self) -> dict[tuple[str, str, str], Weighed]:
+        """The last reading of each point, mode and quantity since something was last done to the unit."""
+        found: dict[tuple[str, str, str], Weighed] = {}
+        for each in self.weighed:
             if each.seen.quantity in ("mended", "unmended"):
-                return None
-            if (each.seen.point, each.seen.mode, each.seen.quantity) == (seen.point, seen.mode, seen.quantity):
-                return each
-        return None
+                found = {}
+            elif each.good is not None:
+                found[each.seen.point, each.seen.mode, each.seen.quantity] = each
+        return found
 
     def after(self, *evidence: Seen) -> "Posterior":
         """The posterior with further evidence."""

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from daemon.suspects.candidates import Candidate
-from daemon.suspects.infer import Posterior
+from daemon.suspects.infer import AGAIN, Posterior
 from daemon.suspects.net import Floats, Ints
 from daemon.suspects.weighing import WRONG_POINT, noise_v
 from daemon.suspects.worlds import Table
@@ -40,6 +40,7 @@ class Outlook:
         kept = np.argsort(-weights)[:most]
         kept = kept[weights[kept] > 1e-6 * weights.max()]
         mean, spread = _foreseen(posterior, listed, kept)
+        _as_before(posterior, listed, kept, mean, spread)
         names = {name: index for index, name in enumerate(posterior.by_part)}
         of_hypothesis = np.array([names[(e.parts or (e.part,))[0]] for e in posterior.table.hypotheses])
         part = np.unique(of_hypothesis[posterior.table.of[kept]], return_inverse=True)[1]
@@ -134,6 +135,21 @@ def _foreseen(posterior: Posterior, listed: Sequence[Candidate], kept: Ints) -> 
     mean = flat[plus][:, now] - np.where((minus >= 0)[:, None], flat[minus][:, now], 0.0) + moved[:, :, 0].T
     variance = _swing(table, listed)[:, now] - (moved[:, :, 1:] ** 2).sum(axis=2).T
     return mean, np.sqrt(np.maximum(variance, 0) + noise_v(table, mean) ** 2)
+
+
+def _as_before(
+    posterior: Posterior, listed: Sequence[Candidate], kept: Ints, mean: Floats, spread: Floats
+) -> None:
+    """What was read on the right point reads the same again, in place; where it was a wrong one, it is still to see."""
+    taken = posterior.taken
+    if not taken:
+        return
+    for number, each in enumerate(listed):
+        before = taken.get((each.point, posterior.table.modes[each.mode], each.quantity))
+        if before is not None and before.good is not None:
+            right = before.good[kept] > 0.5
+            mean[number, right] = before.seen.value
+            spread[number, right] = AGAIN * noise_v(posterior.table, np.array([before.seen.value]))[0]
 
 
 def _swing(table: Table, listed: Sequence[Candidate]) -> Floats:
