@@ -1,5 +1,6 @@
 """Solved drawings kept between runs, by what the drawing says: one file each, made anew where it cannot be read."""
 
+import contextlib
 import hashlib
 import os
 import zipfile
@@ -41,7 +42,8 @@ class SolvedDrawings:
             for old in oldest_first[:-MOST_FILES]:
                 old.unlink(missing_ok=True)
         except OSError:
-            part.unlink(missing_ok=True)
+            with contextlib.suppress(OSError):
+                part.unlink()
 
 
 def _key(drawing: Drawing) -> str:
@@ -50,7 +52,7 @@ def _key(drawing: Drawing) -> str:
 
 def _read(path: Path) -> Solution | None:
     try:
-        with np.load(path, allow_pickle=False) as file:
+        with path.open("rb") as opened, np.load(opened, allow_pickle=False) as file:
             return {name: file[name] for name in ("volts", "sway", "amps", "amps_sway")}
     except (OSError, ValueError, KeyError, zipfile.BadZipFile, EOFError):
         return None

@@ -5,7 +5,7 @@ import math
 
 import pytest
 
-from tests.benchmarks import links, sixteen, switch_on
+from tests.benchmarks import links, sixteen, suspects, switch_on
 from tests.benchmarks.figures import Figure, as_words, at_least, at_most, ratio_in_turns, run
 from tests.benchmarks.quick_instrument import BLOCK, QuickInstrument
 from tests.benchmarks.screen import busy_bench, live, looking
@@ -33,6 +33,16 @@ def test_every_other_way_to_see_a_switch_on_gets_the_same_records():
     figures = switch_on.rivals(4)
     assert len(figures) == 8
     assert all(0 <= figure.value <= 1 for figure in figures)
+
+
+def test_the_broken_part_is_found_in_a_few_probes_and_with_less_effort_than_by_other_ways():
+    """A seeded dozen of broken cassette decks as ngspice has them; the goals are the benchmark's own matter."""
+    units = suspects.all_units(["cassette"], (4,), 12)
+    ended = suspects.searched(units, lambda _diagnosis: suspects.gain_for_cost)
+    figures = {figure.name: figure.value for figure in [*suspects.ours(ended), *suspects.rivals(units, ended)]}
+    assert figures["probes, median (12 faults that DC can see)"] <= 6
+    assert figures["the right part is in the 90 % set"] >= 0.75
+    assert figures["effort, of that in the drawing's order"] < 0.8
 
 
 @pytest.mark.parametrize(("value", "code"), [(0.7, 0), (0.5, 1)])

@@ -16,7 +16,9 @@ RANKING: dict[str, Any] = {
     "session": "",
     "readings": 3,
     "nothing_new_since_us": 1_772_360_460_000_000,
-    "parts": [{"part": "R1", "probability": 0.82}, {"part": "D1", "probability": 0.11}, {"part": "C2", "probability": 0.04}],
+    "parts": [
+        {"part": "R1", "probability": 0.82}, {"part": "D1", "probability": 0.11}, {"part": "C2", "probability": 0.04},
+    ],
     "suspects": [
         {"part": "R1", "fault": "open", "probability": 0.78, "for": ["B 0.02 V (ON)"], "against": [],
          "silent": ["A 20 V (ON)"], "kill": "A - B (ON) below 18 V or above 21 V"},
@@ -27,10 +29,13 @@ RANKING: dict[str, Any] = {
     "next": [
         {"point": "A - B", "mode": "ON", "quantity": "across_v", "gain_bits": 0.9, "cost": 1.5,
          "reason": "halves what is left: if about 20 V: likely R1; if about 0 V: likely D1."},
-        {"point": "LAMP", "mode": "DIM", "quantity": "dc_v", "gain_bits": 0.2, "cost": 4.5, "reason": "teaches 0.2 bits."},
+        {"point": "LAMP", "mode": "DIM", "quantity": "dc_v", "gain_bits": 0.2, "cost": 4.5,
+         "reason": "teaches 0.2 bits."},
     ],
     "no_dc_trace": [{"part": "C2", "fault": "open", "would_show": "ripple or a scope on it"}],
-    "values": [{"point": "A", "leg": "", "mode": "ON", "value": 20.0}, {"point": "B", "leg": "", "mode": "ON", "value": 0.02}],
+    "values": [
+        {"point": "A", "leg": "", "mode": "ON", "value": 20.0}, {"point": "B", "leg": "", "mode": "ON", "value": 0.02},
+    ],
 }  # fmt: skip
 
 
