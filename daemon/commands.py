@@ -119,6 +119,7 @@ COMMANDS: dict[str, dict[str, Field]] = {
     "confirm": {"caution": Field(needed=True, may_be_empty=False), "answer": Field()},
     "reference": {"capture": Field(type=int, needed=True), "point": Field(may_be_empty=False)},
     "judged": {"capture": Field(type=int, needed=True), "verdict": Field(type=dict, needed=True)},
+    "suspected": {"ranking": Field(type=dict, needed=True)},
     "arm": {
         "scope": Field(may_be_empty=False, meaning="which scope; else the only one"),
         "undo": Field(type=bool, meaning="wait no more"),

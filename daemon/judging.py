@@ -20,6 +20,8 @@ import psutil
 from daemon.captured import judge_capture
 from daemon.commands import Door, feed, say
 from daemon.records import SessionRecords, open_session
+from daemon.running import solved_folder
+from daemon.suspecting import Suspecting
 from drivers.errors import CommandError, DoorError, ProbetrailError
 
 FIRST_WAIT_S, LONGEST_WAIT_S = 0.25, 5.0
@@ -45,6 +47,7 @@ class Judge:
         self._taken: set[tuple[str, int]] = set()  # judged, or waiting to be
         self._asked = ""  # the session whose records were asked for captures without a verdict
         self._worker = ThreadPoolExecutor(max_workers=1)
+        self._suspecting = Suspecting(door, solved_folder())
 
     async def follow(self) -> None:
         """Listen until the daemon goes, then raise ``DoorError``; what has waited is judged first."""
@@ -53,7 +56,9 @@ class Judge:
             async for frame in frames:
                 self.heard_anything = True
                 if isinstance(frame, str):
-                    self._hear(json.loads(frame))
+                    content = json.loads(frame)
+                    self._hear(content)
+                    self._suspecting.hear(content)
         raise DoorError("the daemon has closed its feed")
 
     def _hear(self, content: dict[str, Any]) -> None:
@@ -64,6 +69,7 @@ class Judge:
 
     def close(self) -> None:
         """Drop what still waits; the next start finds it in the records."""
+        self._suspecting.close()
         self._worker.shutdown(wait=False, cancel_futures=True)
 
     def _look_for_unjudged(self, session: str) -> None:

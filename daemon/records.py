@@ -17,6 +17,8 @@ from typing import Any, Self
 import numpy as np
 import pandas as pd
 
+from daemon.circuit import circuit
+from daemon.drawing import parse_drawing
 from daemon.store.choice import EARLIEST_US, LATEST_US, Row, overlap, span, spans_of, those_there_are
 from daemon.store.codec import Floats, Stretch, joined
 from daemon.store.frames import READING_COLUMNS, readings_frame, series_name, table_frame
@@ -251,6 +253,12 @@ class SessionRecords:
             ],
             _OBJECTION,
         )
+
+    def circuit(self) -> dict[str, Any]:
+        """The drawing as nets and parts to look at (see ``daemon.circuit``). Raises ``SessionError`` without one."""
+        if not (text := self.meta.get("drawing")):
+            raise SessionError(f"{self.path} has no drawing.")
+        return circuit(parse_drawing(text, self.path.name))
 
     # Captures
 

@@ -46,6 +46,12 @@ def outputs_folder() -> Path:
     return home() / "outputs"
 
 
+def solved_folder() -> Path:
+    """Where solved drawings are kept between runs: only to save time, so in the platform's cache folder."""
+    named = os.environ.get("PROBETRAIL_HOME")
+    return (Path(named) if named else Path(platformdirs.user_cache_dir("probetrail", appauthor=False))) / "solved"
+
+
 def _made(folder: Path) -> Path:
     folder.mkdir(parents=True, exist_ok=True)
     return folder

@@ -9,6 +9,7 @@ _LEFT = (
     ("trend", "Trend"),
     ("scope", "Scope"),
     ("kicks", "Switch-on"),
+    ("circuit", "Drawing"),
 )
 # Stays in sight while the rest of the page is scrolled.
 _HELD = (
@@ -16,6 +17,7 @@ _HELD = (
     ("marks", "Mark"),
 )
 _RIGHT = (
+    ("suspects", "Suspects"),
     ("hypotheses", "Hypotheses"),
     ("objections", "Objections"),
     ("instruments", "Instruments"),

@@ -120,6 +120,11 @@ class Review:
                 "placements": _bands(records.placements(), since_us),
             }
 
+    def circuit(self, name: str) -> dict[str, Any]:
+        """A session's drawing as nets and parts with their places. Raises ``SessionError`` where it has none."""
+        with open_session(self.file_of(name)) as records:
+            return records.circuit()
+
     def capture(self, name: str, number: int) -> dict[str, Any]:
         """One kept trace: ``rows`` of [seconds since switch-on, lowest volts, highest volts]."""
         with open_session(self.file_of(name)) as records:

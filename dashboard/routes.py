@@ -15,7 +15,7 @@ from dashboard.review import Review
 from drivers.errors import CommandError, DoorError, ProbetrailError
 
 # A page marks and names; ending the daemon and saying verdicts belong to other callers.
-FROM_A_PAGE = frozenset(COMMANDS) - {"stop", "judged"}
+FROM_A_PAGE = frozenset(COMMANDS) - {"stop", "judged", "suspected"}
 # A guest's device marks and corrects; instruments, files of this machine and what is on the bench are the desk's.
 FROM_A_GUEST = frozenset(
     {"point", "mode", "condition", "hypothesis", "power", "note", "strike", "move", "split", "relabel", "undo", "walk"}
@@ -26,7 +26,7 @@ SILENCE_S, SILENCE_HZ = 10, 3000  # browsers hand media keys to nothing shorter 
 
 
 def add_routes(server: FastAPI, door: Door, review: Review) -> None:
-    """Serve ``POST /do``, ``GET /recent``, ``GET /capture``, ``GET /opened`` and ``GET /silence.wav``."""
+    """Serve ``POST /do``, ``GET /recent``, ``/capture``, ``/opened``, ``/circuit`` and ``/silence.wav``."""
 
     async def do(request: Request) -> JSONResponse:
         try:
@@ -48,6 +48,11 @@ def add_routes(server: FastAPI, door: Door, review: Review) -> None:
         return Response(_SILENCE, media_type="audio/wav", headers={"cache-control": "max-age=86400"})
 
     server.add_api_route("/silence.wav", silence, methods=["GET"], response_model=None)
+
+    async def circuit(session: str = "") -> JSONResponse:
+        return await run_in_threadpool(_answer, review.circuit, session)
+
+    server.add_api_route("/circuit", circuit, methods=["GET"])
     server.add_api_route("/do", do, methods=["POST"])
     server.add_api_route("/recent", recent, methods=["GET"])
     server.add_api_route("/capture", capture, methods=["GET"])

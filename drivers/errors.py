@@ -15,6 +15,7 @@
     |   `-- ResourceNameError      the bench file's resource is not a VISA resource name
     |-- BenchFileError             one line a mistake: file, table, key, cure
     |-- DrawingError               one line a mistake: file, line or key, cure
+    |-- ReadingsError              one line a mistake: file, line, cure
     |-- TraceFileError             a waveform file that cannot be read: file, line, cure
     |-- SessionError               the session file
     |   |-- NotASession            another kind of file
@@ -87,6 +88,10 @@ class BenchFileError(_Mistakes):
 
 class DrawingError(_Mistakes):
     """A drawing file with mistakes; ``mistakes`` has one line for each."""
+
+
+class ReadingsError(ProbetrailError):
+    """A file of readings that cannot be taken: one line a mistake, each with its cure."""
 
 
 class TraceFileError(ProbetrailError):

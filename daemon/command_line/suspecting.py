@@ -5,9 +5,12 @@ import json
 from pathlib import Path
 
 from daemon.drawing import parse_drawing
-from daemon.suspects.answer import answer, in_words, posterior_of
-from daemon.suspects.readings import ReadingsError, parse_readings
-from drivers.errors import DrawingError
+from daemon.running import solved_folder
+from daemon.solved_drawings import SolvedDrawings
+from daemon.suspects.answer import answer, in_words
+from daemon.suspects.diagnosis import Diagnosis
+from daemon.suspects.readings import parse_readings
+from drivers.errors import DrawingError, ReadingsError
 
 
 def add_commands(groups: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -32,7 +35,7 @@ def _suspects(options: argparse.Namespace) -> int:
         except (OSError, UnicodeDecodeError) as error:
             raise ReadingsError(f"{options.readings}: cannot be read: {error}") from error
         evidence = parse_readings(text, str(options.readings), drawing)
-    posterior = posterior_of(drawing, evidence)
+    posterior = Diagnosis(drawing, SolvedDrawings(solved_folder())).posterior(evidence)
     said = answer(posterior)
     if options.json:
         print(json.dumps(said, ensure_ascii=False, indent=1, allow_nan=False))

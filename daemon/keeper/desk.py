@@ -135,6 +135,7 @@ class Desk:
     mains_v: float | None = None
     unit_on: bool | None = None
     switched_us: int | None = None  # the last switch-on or switch-off
+    suspects: dict[str, Any] | None = None  # what the judging process last said may be broken
     storing_why: str = ""
     references: list[Reference] = field(default_factory=list)  # the newest last
     captures: dict[int, dict[str, Any]] = field(default_factory=dict)  # switch-on captures and their facts

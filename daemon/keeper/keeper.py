@@ -18,6 +18,7 @@ from daemon.keeper.desk import Desk
 from daemon.keeper.hands import KIND_OF, Hands
 from daemon.keeper.opening import open_desk
 from daemon.keeper.state import snapshot
+from daemon.keeper.suspected import take_ranking
 from daemon.poller import Order, Polled, Readied, Recorded, Status
 from daemon.records import SUFFIX
 from drivers.clock import Clock, iso_utc
@@ -247,6 +248,8 @@ class Keeper:
             return {"done": "Ending.", "id": None}
         if name == "session":
             return self._change_session(body)
+        if name == "suspected":
+            return take_ranking(self._desk, body)
         return orders.carry_out(self._desk, self._watch, body)
 
     def _may_change_session(self, body: dict[str, Any]) -> tuple[Path, UnitCard | None]:

@@ -51,6 +51,7 @@ def snapshot(desk: Desk, watch: SwitchWatch) -> dict[str, Any]:
         "cautions": _cautions(desk),
         "switch_ons": list(desk.verdicts.values()),
         "objections": desk.objections,
+        "suspects": desk.suspects,
         "awaiting_verdicts": len(desk.unjudged),
         "watch": {"watching": watching, "why": why},
         "storing": {"ok": not desk.storing_why, "why": desk.storing_why},

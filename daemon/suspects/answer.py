@@ -1,21 +1,23 @@
 """Suspects and next probes of a drawing and its readings: as plain JSON values, and in a colleague's words."""
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, NamedTuple
+
+import numpy as np
 
 from daemon.drawing import Drawing
+from daemon.suspects.diagnosis import Diagnosis
 from daemon.suspects.infer import Posterior
-from daemon.suspects.printed import feeders_between, printed_table
-from daemon.suspects.probes import ENOUGH_BITS, rank
+from daemon.suspects.outlook import Outlook
+from daemon.suspects.printed import feeders_between
+from daemon.suspects.probes import ENOUGH_BITS, outlook_of, rank
 from daemon.suspects.readings import Seen
+from daemon.suspects.standing import meant_by, standing
 from daemon.suspects.traceless import traceless
-from daemon.suspects.worlds import NOTHING, Unit
-from drivers.errors import DrawingError
+from daemon.suspects.worlds import NOTHING
 
 WORTH_TELLING = 0.005
 MOST_SUSPECTS = 20
-PAIRS_FROM_NATS = 3.0  # what the readings must lack in the best single fault before two at once are thought of
-TOP_PARTS, TOP_FAULTS = 10, 2
 CAVEATS = (
     "Likely, never certain: other faults can read alike. Prove a part by bypass or out of circuit before replacing it.",
     "The program does not know whether a point is safe. Believe the meter only after trying it on a known voltage,"
@@ -24,48 +26,39 @@ CAVEATS = (
 OHM_CAUTION = "Before ohms or soldering: power off, discharge through a resistor, measure again after a minute."
 
 
+class Thought(NamedTuple):
+    """A person's own suspicion: in their words, with the reading that would kill it, and open, proved or dropped."""
+
+    text: str
+    kill: str = ""
+    state: str = "open"
+
+
 def posterior_of(drawing: Drawing, evidence: Sequence[Seen]) -> Posterior:
-    """What the evidence makes of the drawing; with pairs of faults where no single one explains it.
-
-    Raises ``DrawingError`` where the drawing has neither a network nor printed volts.
-    """
-    if not drawing.parts:
-        if not any(point.printed_v for point in drawing.points):
-            raise DrawingError([f"drawing of {drawing.unit}: neither printed_v nor [[part]]: give points one of them"])
-        return Posterior(printed_table(drawing), drawing, evidence)
-    unit = Unit(drawing)
-    single = Posterior(unit.table(), drawing, evidence)
-    if single.surprise * len(evidence) < PAIRS_FROM_NATS:
-        return single
-    parts = [part for part in single.by_part if part][:TOP_PARTS]
-    return Posterior(unit.with_pairs(parts, lambda part: _likely_faults(single, part)), drawing, evidence)
+    """What the evidence makes of the drawing. Raises ``DrawingError`` where it says too little."""
+    return Diagnosis(drawing).posterior(evidence)
 
 
-def _likely_faults(posterior: Posterior, part: str) -> list[str]:
-    own = [
-        (probability, each.fault)
-        for each, probability in zip(posterior.table.hypotheses, posterior.by_hypothesis, strict=True)
-        if each.part == part
-    ]
-    return [fault for _, fault in sorted(own, reverse=True)[:TOP_FAULTS]]
-
-
-def answer(posterior: Posterior, mode: str | None = None, look_ahead: bool = True) -> dict[str, Any]:
+def answer(
+    posterior: Posterior, mode: str | None = None, look_ahead: bool = True, thoughts: Sequence[Thought] = ()
+) -> dict[str, Any]:
     """``parts``, ``suspects``, ``credible_set``, ``next`` and ``no_dc_trace`` as plain values.
 
     A part "" is none of the parts: nothing that DC volts show. ``mode`` is the one the unit is in, else the last
-    reading's.
+    reading's. ``thoughts`` are a person's own suspicions: they stand among ``suspects``, with ``hypothesis`` and
+    ``state`` as they were said.
     """
     table = posterior.table
     in_mode = mode or next((w.seen.mode for w in reversed(posterior.weighed) if w.seen.mode in table.modes), None)
-    probes = rank(posterior, in_mode, look_ahead=look_ahead)
+    outlook = outlook_of(posterior)
+    probes = rank(posterior, in_mode, look_ahead=look_ahead, outlook=outlook)
     return {
         "parts": [
             {"part": part or NOTHING, "probability": round(probability, 4)}
             for part, probability in posterior.by_part.items()
             if probability >= WORTH_TELLING
         ],
-        "suspects": _suspects(posterior),
+        "suspects": _suspects(posterior, outlook, thoughts),
         "credible_set": [part or NOTHING for part in posterior.credible_set],
         "next": [
             {
@@ -85,23 +78,33 @@ def answer(posterior: Posterior, mode: str | None = None, look_ahead: bool = Tru
     }
 
 
-def _suspects(posterior: Posterior) -> list[dict[str, Any]]:
+def _suspects(posterior: Posterior, outlook: Outlook, thoughts: Sequence[Thought]) -> list[dict[str, Any]]:
     chances = posterior.by_hypothesis
+    likely = [n for n in np.argsort(-chances)[:MOST_SUSPECTS] if chances[n] >= WORTH_TELLING]
     found = []
-    for number in sorted(range(len(chances)), key=lambda n: -chances[n])[:MOST_SUSPECTS]:
-        if chances[number] >= WORTH_TELLING:
-            each = posterior.table.hypotheses[number]
-            speaks_for, speaks_against = posterior.readings_for(number)
-            found.append(
-                {
-                    "part": each.part or NOTHING,
-                    "fault": each.fault if each.part else "",
-                    "probability": round(float(chances[number]), 4),
-                    "for": speaks_for,
-                    "against": speaks_against,
-                }
-            )
-    return found
+    for number in likely:
+        each = posterior.table.hypotheses[number]
+        named = {"part": each.part or NOTHING, "fault": each.fault if each.part else ""}
+        found.append(named | _standing(posterior, outlook, [int(number)]))
+    for thought in thoughts:
+        meant = meant_by(thought.text, posterior.table.hypotheses, posterior.drawing)
+        said = {"hypothesis": thought.text, "state": thought.state}
+        parts = sorted({posterior.table.hypotheses[n].part for n in meant if posterior.table.hypotheses[n].part})
+        named = {"part": ", ".join(parts[:3]), "fault": ""}
+        found.append(said | named | _standing(posterior, outlook, [int(n) for n in meant], thought.kill))
+    return sorted(found, key=lambda each: -(each["probability"] or 0.0))
+
+
+def _standing(posterior: Posterior, outlook: Outlook, meant: Sequence[int], kill: str = "") -> dict[str, Any]:
+    """A suspicion whose part the drawing does not have has no probability, and all readings are silent of it."""
+    found = standing(posterior, outlook, meant)
+    return {
+        "probability": round(float(posterior.by_hypothesis[list(meant)].sum()), 4) if len(meant) else None,
+        "for": found.speaks_for,
+        "against": found.speaks_against,
+        "silent": found.silent,
+        "kill": kill or found.kill,
+    }
 
 
 def in_words(said: dict[str, Any], posterior: Posterior) -> str:
@@ -126,11 +129,11 @@ def _headline(said: dict[str, Any], posterior: Posterior) -> list[str]:
 
 
 def _suspect_line(each: dict[str, Any]) -> str:
-    line = f"  {each['probability']:6.1%}  {each['part']} {each['fault']}".rstrip()
+    line = f"  {each['probability'] or 0:6.1%}  {each['part']} {each['fault']}".rstrip()
     for word in ("for", "against"):
         if each[word]:
             line += f"; {word}: {', '.join(each[word][:4])}"
-    return line
+    return line + (f"; killed by {each['kill']}" if each["kill"] else "")
 
 
 def _next_lines(said: dict[str, Any]) -> list[str]:

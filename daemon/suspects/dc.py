@@ -72,6 +72,14 @@ class Solver:
             if i >= 0 and j >= 0 and i != j
         }
 
+    def slopes(self, theta: Floats, volts: Floats) -> Floats:
+        """What one ampere into each node does to the volts of all, ohms (worlds, nodes, nodes), about ``volts``."""
+        matrix, _right = self._stamp(theta, _State(volts, self._curves, warm=True))
+        dense = np.zeros((volts.shape[1], self.size, self.size))
+        for (i, j), row in self.elimination.place.items():
+            dense[:, i, j] = matrix[row]
+        return np.asarray(np.linalg.inv(dense), dtype=float)
+
     def solve(self, theta: Floats, start_v: Floats | None = None) -> Solved:
         """Volts in each world of ``theta`` (rows, worlds), from ``start_v`` (nodes,) or from nothing."""
         worlds = theta.shape[1]

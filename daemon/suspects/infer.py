@@ -6,26 +6,33 @@ from dataclasses import dataclass
 import numpy as np
 
 from daemon.drawing import Drawing
-from daemon.suspects.net import Floats
-from daemon.suspects.readings import Seen, log_likelihood
+from daemon.suspects.net import Floats, Ints
+from daemon.suspects.readings import Seen
+from daemon.suspects.weighing import Expected, density, expected, other_likelihood
 from daemon.suspects.worlds import Table
 
 CREDIBLE = 0.9
-SPEAKS = 0.7  # nats (a factor of two) by which a reading is for or against a suspect
 NEW_BITS = 0.05
+AGAIN = 0.7  # of a reading's spread: by how much it differs when it is taken again
 
 
 @dataclass(frozen=True, slots=True)
 class Weighed:
-    """One reading's log likelihood in every world (None: it says nothing), and the bits that it taught."""
+    """One reading's log likelihood in every world (None: it says nothing), the bits that it taught, and ``good``: the
+    chance in every world that the probe was on the right point (None: no probe was)."""
 
     seen: Seen
     logs: Floats | None
     bits: float
+    good: Floats | None = None
 
 
 class Posterior:
-    """Weights of a table's worlds after the evidence; a new one for each step, so that undo is to take the last."""
+    """Weights of a table's worlds after the evidence; a new one for each step, so that undo is to take the last.
+
+    Within each world the things that differ from unit to unit are normal, and each reading of volts tells of them
+    (a Kalman filter's step with a still state): ``lean`` is where they are by now, in standard deviations.
+    """
 
     def __init__(self, table: Table, drawing: Drawing, evidence: Sequence[Seen] = ()) -> None:
         self.table, self.drawing = table, drawing
@@ -33,26 +40,68 @@ class Posterior:
         self._mended: frozenset[str] = frozenset()
         self._log = np.log(np.maximum(table.prior, 1e-300))
         self._log[table.prior == 0] = -np.inf
+        self.now: Ints = np.arange(len(table.of))
+        self.lean: Floats = np.zeros((len(table.of), table.sway.shape[2]))
+        self.known: Floats = np.zeros((0, *self.lean.shape))
         self._weigh_all(evidence)
 
     def _weigh_all(self, evidence: Sequence[Seen]) -> None:
         for seen in evidence:
             if seen.quantity in ("mended", "unmended"):
-                change = self._mended.union if seen.quantity == "mended" else self._mended.difference
-                self._mended = frozenset(change([seen.point]))
-                self.weighed += (Weighed(seen, None, 0.0),)
+                self._mend(seen)
                 continue
-            logs = log_likelihood(self.table, self.drawing, seen, self.volts_now)
             before = self.by_hypothesis
+            logs, good = self._logs(seen)
             if logs is not None:
                 self._log = self._log + logs
-            self.weighed += (Weighed(seen, logs, _bits(before, self.by_hypothesis)),)
+            self.weighed += (Weighed(seen, logs, _bits(before, self.by_hypothesis), good),)
+
+    def _mend(self, seen: Seen) -> None:
+        """A world whose fault is mended reads like its healthy twin from here on."""
+        change = self._mended.union if seen.quantity == "mended" else self._mended.difference
+        self._mended = frozenset(change([seen.point]))
+        mended = self.table.of_world([bool(e.parts) and set(e.parts) <= self._mended for e in self.table.hypotheses])
+        self.now = np.where(mended > 0, self.table.healthy, np.arange(len(mended)))
+        self.weighed += (Weighed(seen, None, 0.0),)
+
+    def _logs(self, seen: Seen) -> tuple[Floats | None, Floats | None]:
+        """Of one reading in every world; what it tells of each world's tolerances is kept."""
+        about = expected(self.table, self.drawing, seen, self.now)
+        if about is None:
+            found = other_likelihood(self.table, self.drawing, seen, self.now)
+            return None if found is None else np.asarray(np.log(np.maximum(found, 1e-300))), None
+        told = np.einsum("wp,nwp->nw", about.sway, self.known)
+        left = about.sway - np.einsum("nw,nwp->wp", told, self.known)
+        spread = np.sqrt(np.maximum(np.einsum("wp,wp->w", left, about.sway), 0) + about.noise**2)
+        away = seen.value - about.mean - np.einsum("wp,wp->w", about.sway, self.lean)
+        likely, good = density(away, spread, about.elsewhere)
+        # In a world where the probe was rather on a wrong point, the reading tells nothing of that world.
+        teaches = good > 0.5
+        again = self.taken.get((seen.point, seen.mode, seen.quantity))
+        if again is not None and again.good is not None:
+            likely, good = _once_more(seen.value - again.seen.value, about, again.good, likely, good)
+            teaches &= again.good <= 0.5
+        step = np.where(teaches[:, None], left / spread[:, None], 0.0)
+        if step.any():
+            self.known = np.concatenate([self.known, step[None]])
+            self.lean = self.lean + step * np.clip(np.nan_to_num(away) / spread, -3, 3)[:, None]
+        return np.asarray(np.log(likely)), good
+
+    @property
+    def taken(self) -> dict[tuple[str, str, str], Weighed]:
+        """The last reading of each point, mode and quantity since something was last done to the unit."""
+        found: dict[tuple[str, str, str], Weighed] = {}
+        for each in self.weighed:
+            if each.seen.quantity in ("mended", "unmended"):
+                found = {}
+            elif each.good is not None:
+                found[each.seen.point, each.seen.mode, each.seen.quantity] = each
+        return found
 
     def after(self, *evidence: Seen) -> "Posterior":
         """The posterior with further evidence."""
         new = object.__new__(Posterior)
-        new.table, new.drawing, new.weighed = self.table, self.drawing, self.weighed
-        new._mended, new._log = self._mended, self._log
+        new.__dict__.update(self.__dict__)
         new._weigh_all(evidence)
         return new
 
@@ -60,15 +109,6 @@ class Posterior:
         """The posterior as if the evidence of that number (from 0) had never been: the rest is replayed."""
         rest = [each.seen for index, each in enumerate(self.weighed) if index != number]
         return Posterior(self.table, self.drawing, rest)
-
-    @property
-    def volts_now(self) -> Floats:
-        """Volts in every world as things stand: a world whose fault is mended reads like its healthy twin."""
-        if not self._mended:
-            return self.table.volts
-        mended = self.table.of_world([bool(e.parts) and set(e.parts) <= self._mended for e in self.table.hypotheses])
-        worlds = np.where(mended > 0, self.table.healthy, np.arange(len(mended)))
-        return self.table.volts[:, :, worlds]
 
     @property
     def weights(self) -> Floats:
@@ -101,20 +141,6 @@ class Posterior:
             total += probability
         return chosen
 
-    def readings_for(self, hypothesis: int) -> tuple[list[str], list[str]]:
-        """Which readings speak for a hypothesis and which against; the others are silent."""
-        of = self.table.of
-        speaks: tuple[list[str], list[str]] = ([], [])
-        prior = self.table.prior
-        own, rest = prior * (of == hypothesis), prior * (of != hypothesis)
-        for each in self.weighed:
-            if each.logs is not None and own.sum() > 0 and rest.sum() > 0:
-                likely = np.exp(each.logs)
-                ratio = np.log(np.average(likely, weights=own) / np.average(likely, weights=rest))
-                if abs(ratio) > SPEAKS:
-                    speaks[0 if ratio > 0 else 1].append(each.seen.words())
-        return speaks
-
     @property
     def silent_since(self) -> int:
         """How many of the last readings taught nothing."""
@@ -126,13 +152,20 @@ class Posterior:
         return count
 
     @property
-    def surprise(self) -> float:
-        """How much better the readings are explained by wrong points than by any world (nats a reading)."""
-        told = [each.logs for each in self.weighed if each.logs is not None]
-        if not told:
-            return 0.0
+    def unexplained(self) -> int:
+        """How many readings the likeliest world can only put down to a probe on a wrong point."""
         best = int(np.argmax(self.weights))
-        return float(np.mean([logs.max() - logs[best] for logs in told]))
+        return sum(each.good is not None and bool(each.good[best] < 0.5) for each in self.weighed)
+
+
+def _once_more(away: float, about: Expected, before: Floats, likely: Floats, good: Floats) -> tuple[Floats, Floats]:
+    """A reading taken again tells whether it was on the point the first time, and hardly more.
+
+    What is left between a drawing and a unit is the same both times, so that only the first one may tell of it.
+    """
+    same, right = density(np.full(len(likely), away), AGAIN * about.noise, about.elsewhere)
+    total = before * same + (1 - before) * likely
+    return total, (before * same * right + (1 - before) * likely * good) / total
 
 
 def _bits(before: Floats, after: Floats) -> float:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from daemon.drawing import GROUND, Drawing, Part
 
 Floats = NDArray[np.float64]
+Halves = NDArray[np.float32]  # where four bytes a number are enough
 Ints = NDArray[np.int64]
 
 OPEN_S = 1e-12  # 1 Tohm

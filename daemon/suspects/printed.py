@@ -10,13 +10,15 @@ import numpy as np
 
 from daemon.drawing import Drawing, Point
 from daemon.suspects.net import Floats
-from daemon.suspects.worlds import HEALTHY_PRIOR, NOTHING, SEED, Hypothesis, Table
+from daemon.suspects.worlds import HEALTHY_PRIOR, NOTHING, Hypothesis, Table
 
 WORLDS = 200
+SEED = 20  # the same drawing gives the same worlds, and so the same answer, every time
 SHARES = {"feed open": 0.4, "feed weak": 0.15, "pulled down": 0.3, "load open": 0.08, "switch stuck": 0.07}
 HOLDS_DOWN_TO = 0.82  # of its usual input a regulated point still holds
 REGULATED_PERCENT = 6.0  # points printed with a tolerance up to this, and not with the mains, are taken as regulated
 TOLERANCE_SD = 0.35  # of the printed tolerance
+UNSURE = (0.03, 0.02)  # what a world of rules may be off by: a share, and volts
 
 
 def printed_table(drawing: Drawing, worlds: int = WORLDS, seed: int = SEED) -> Table:
@@ -38,6 +40,7 @@ class _Rules:
             for name, point in first.items()
         }
         self.modes = drawing.modes
+        self._mains_drawn: list[Floats] = []
         self.printed = np.array([[p.printed_v.get(m, np.nan) for p in first.values()] for m in self.modes])
 
     def table(self) -> Table:
@@ -50,16 +53,20 @@ class _Rules:
         drawn = [self._volts(name, fault) for name, fault in [("", ""), *faults]]
         of = np.repeat(np.arange(len(drawn)), self.worlds)
         prior = np.array([each.prior for each in hypotheses])[of] / self.worlds
+        volts = np.concatenate(drawn, axis=2)
         named = [self._renamed(each) for each in hypotheses]
         return Table(
             self.modes,
             self.column,
             tuple(named),
-            np.concatenate(drawn, axis=2),
+            volts,
+            np.zeros((len(of), volts.shape[0] * volts.shape[1], 0), dtype=np.float32),
             of,
             prior / prior.sum(),
             np.arange(len(of)) % self.worlds,
-            np.tile(self._mains, len(drawn)),
+            np.concatenate(self._mains_drawn),
+            0.0,
+            UNSURE,
         )
 
     def _renamed(self, each: Hypothesis) -> Hypothesis:
@@ -80,6 +87,7 @@ class _Rules:
         if name:
             self._spread(name, fault, factor)
         self._mains = 1 + self.rng.uniform(-0.1, 0.1, self.worlds)
+        self._mains_drawn.append(self._mains)
         volts = self.printed[:, :, None] * factor[None] * self._tolerance()[None]
         if fault == "switch stuck":
             self._stick(name, volts)

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from daemon.drawing import Drawing
+from daemon.suspects.candidates import candidates
 from daemon.suspects.faults import SHOWN_OTHERWISE, WOULD_SHOW
-from daemon.suspects.probes import candidates
-from daemon.suspects.readings import ABSOLUTE_V, RELATIVE
+from daemon.suspects.weighing import noise_v
 from daemon.suspects.worlds import Table
 
 HIDDEN = 0.5  # share of a fault's worlds that must be beyond what health can read, else it is said to be hidden
@@ -29,10 +29,10 @@ def traceless(table: Table, drawing: Drawing) -> list[Traceless]:
         volts = table.volts[each.mode, each.plus]
         if each.minus >= 0:
             volts = volts - table.volts[each.mode, each.minus]
-        healthy = volts[table.of == 0]
-        low, high = float(healthy.min()), float(healthy.max())
-        u = 2 * (RELATIVE * np.abs(volts) / 3 + ABSOLUTE_V)
-        shown |= (volts < low - u) | (volts > high + u)
+        sound = table.of == 0
+        between = (table.rows(each.mode, each.plus, each.minus)[sound] ** 2).sum(axis=1).max()
+        middle, drawn = float(np.median(volts[sound])), float(np.std(volts[sound]))
+        shown |= np.abs(volts - middle) > 2 * np.hypot(np.sqrt(between), drawn) + 2 * noise_v(table, volts)
     share = np.bincount(table.of, shown) / np.bincount(table.of)
     kinds = {part.name: part.kind for part in drawing.parts}
     return [

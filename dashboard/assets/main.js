@@ -17,6 +17,7 @@ import { startFeet } from "./feet.js";
 import { startPhone } from "./phone.js";
 import { startDrawing } from "./drawing.js";
 import { startPairing } from "./pairing.js";
+import { startSuspects } from "./suspects.js";
 import { startSessions } from "./sessions.js";
 import { startTimeline } from "./timeline.js";
 
@@ -32,6 +33,7 @@ function startBench() {
   startCautions();
   startVoice();
   startPairing();
+  startSuspects();
 }
 
 const PAGES = { bench: startBench, drawing: startDrawing, phone: startPhone, sessions: startSessions, timeline: startTimeline };

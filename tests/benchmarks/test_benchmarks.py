@@ -6,7 +6,7 @@ import math
 import numpy as np
 import pytest
 
-from tests.benchmarks import links, placements, sixteen, switch_on
+from tests.benchmarks import links, placements, sixteen, suspects, switch_on
 from tests.benchmarks.figures import Figure, as_json, as_words, at_least, at_most, ratio_in_turns, run
 from tests.benchmarks.quick_instrument import BLOCK, QuickInstrument
 from tests.benchmarks.screen import busy_bench, live, looking
@@ -44,6 +44,16 @@ def test_placements_of_each_careless_hand_are_found_soon_and_none_is_invented():
     assert sum(name.startswith("recall, ") for name in names) == 10
     recall, precision = (figure.value for figure in figures if "for comparison: plain threshold" in figure.name)
     assert 0 < recall < 1 and 0 < precision <= 1
+
+
+def test_the_broken_part_is_found_in_a_few_probes_and_with_less_effort_than_by_other_ways():
+    """A seeded dozen of broken cassette decks as ngspice has them; the goals are the benchmark's own matter."""
+    units = suspects.all_units(["cassette"], (4,), 12)
+    ended = suspects.searched(units, lambda _diagnosis: suspects.gain_for_cost)
+    figures = {figure.name: figure.value for figure in [*suspects.ours(ended), *suspects.rivals(units, ended)]}
+    assert figures["probes, median (12 faults that DC can see)"] <= 6
+    assert figures["the right part is in the 90 % set"] >= 0.75
+    assert figures["effort, of that in the drawing's order"] < 0.8
 
 
 @pytest.mark.parametrize(("value", "code"), [(0.7, 0), (0.5, 1)])

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from daemon.suspects.faults import faults_of, put_in, tolerances
+from daemon.suspects.faults import faults_of, put_in, spreads
 from daemon.suspects.net import build_net
 
 
@@ -15,7 +15,10 @@ def drawn_cases(drawing, seed, most=None):
     drawn = []
     for fault in faults:
         theta = np.repeat(net.nominal.T[:, :, None], 1, axis=2)
-        tolerances(net, theta, rng)
-        put_in(net, fault, theta, rng)
+        for spread in spreads(net):
+            for row in spread.rows:
+                far = rng.uniform(-1.7, 1.7)
+                theta[:, row] = theta[:, row] * np.exp(far * spread.relative) + far * spread.absolute
+        put_in(net, fault, theta, rng.random(1))
         drawn.append(theta)
     return net, faults, np.concatenate(drawn, axis=2)

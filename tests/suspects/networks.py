@@ -1,8 +1,12 @@
-"""Four invented networks of 25 to 45 parts, one line a part, and one point a net."""
+"""Five invented networks of 30 to 62 parts, one line a part, and one point a net."""
 
 import json
+from dataclasses import replace
+
+import numpy as np
 
 from daemon.drawing import parse_drawing
+from tests.suspects.console import CONSOLE
 
 MIXER = """
 modes PHANTOM OFF | PHANTOM ON
@@ -172,8 +176,7 @@ R17 resistor vp led value=10k
 D4 led led 0
 """
 
-TEXTS = {"mixer": MIXER, "cassette": CASSETTE, "receiver": RECEIVER, "amplifier": AMPLIFIER}
-TERMINALS = {"npn": 3, "pnp": 3, "regulator": 3, "selector": 3}
+TEXTS = {"mixer": MIXER, "cassette": CASSETTE, "receiver": RECEIVER, "amplifier": AMPLIFIER, "console": CONSOLE}
 
 
 def drawing_text(text, printed=None):
@@ -194,8 +197,8 @@ def drawing_text(text, printed=None):
 
 def _part(name, rest):
     kind, *words = rest.split(" ")
-    count = TERMINALS.get(kind, 2)
-    nets, keys = words[:count], " ".join(words[count:])
+    nets = [word for word in words if "=" not in word and '"' not in word]
+    keys = " ".join(words[len(nets) :])
     lines = [f'[[part]]\nname = "{name}"\nkind = "{kind}"\nnets = {json.dumps(nets)}']
     for key, value in (pair.split("=", 1) for pair in keys.replace('["PHANTOM ON"]', "@").split(" ") if pair):
         lines.append(f"{key} = {_toml(value)}")
@@ -224,3 +227,59 @@ def drawing_of(name, printed=None):
     text = TEXTS[name].replace('["SPEAKERS ON"]', '["SPEAKERS_ON"]')
     text = text.replace("SPEAKERS ON", "SPEAKERS_ON").replace("SPEAKERS OFF", "SPEAKERS_OFF")
     return parse_drawing(drawing_text(text, printed), f"{name}.toml")
+
+
+def printed_only(drawing, table):
+    """The drawing as most people have it: printed volts of a sound unit, and arrows from each point to its feeders."""
+    usual = np.median(table.volts[:, :, table.of == 0], axis=2)
+    feeders, on_mains = _feeders(drawing), _before_regulators(drawing)
+    regulated = {part.nets[1] for part in drawing.parts if part.kind == "regulator"}
+    points = [
+        replace(
+            point,
+            printed_v={mode: float(f"{usual[m, table.nodes[point.net]]:.3g}") for m, mode in enumerate(table.modes)},
+            fed_by=tuple(f.upper() for f in feeders.get(point.net, ())),
+            tolerance_percent=5 if point.net in regulated else None,
+            follows_mains=point.net in on_mains,
+        )
+        for point in drawing.points
+    ]
+    return replace(drawing, points=tuple(points), parts=())
+
+
+def _series(part):
+    """The nets that a part leads from one to the other, or None for one that only loads a net."""
+    ends = {"npn": (0, 2), "pnp": (2, 0), "regulator": (0, 1)}.get(part.kind, (0, 1))
+    nets = [part.nets[end] for end in ends]
+    return None if "0" in nets or part.kind in ("capacitor", "load") else nets
+
+
+def _feeders(drawing):
+    """Breadth first from the sources, as arrows are drawn; a selector's contacts are fed by its common."""
+    found, reached = {}, []
+    for part in drawing.parts:
+        if part.kind == "source":
+            reached += [net for net in part.nets if net != "0" and net not in reached]
+    for net in reached:
+        for part in drawing.parts:
+            if part.kind == "selector":
+                beyond = part.nets[1:] if part.nets[0] == net else ()
+            else:
+                nets = _series(part)
+                beyond = [n for n in nets if n != net] if nets and net in nets and part.kind != "source" else ()
+            for other in beyond:
+                if other not in reached:
+                    reached.append(other)
+                    found[other] = [net]
+    return found
+
+
+def _before_regulators(drawing):
+    """Nets that follow the mains: reached from a source through fuses, diodes, resistors and coils of few ohms."""
+    found = [net for part in drawing.parts if part.kind == "source" for net in part.nets if net != "0"]
+    for net in found:
+        for part in drawing.parts:
+            small = part.kind in ("fuse", "diode", "inductor") or (part.kind == "resistor" and part.value < 1000)
+            if small and net in part.nets and "0" not in part.nets:
+                found += [other for other in part.nets if other not in found]
+    return found

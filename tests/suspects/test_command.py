@@ -12,7 +12,8 @@ README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
 
 
 @pytest.fixture
-def files(tmp_path):
+def files(tmp_path, monkeypatch):
+    monkeypatch.setenv("PROBETRAIL_HOME", str(tmp_path / "home"))
     section = README[README.index('unit = "lamp supply"') - 80 :]
     drawing, readings = tmp_path / "lamp.toml", tmp_path / "lamp.csv"
     drawing.write_text(re.search(r"```toml\n(.*?)```", section, re.S)[1])
@@ -29,7 +30,8 @@ def test_the_example_of_the_readme_names_the_short(files, capsys):
     said = said_of(files, capsys)
     assert set(said) == {"parts", "suspects", "credible_set", "next", "no_dc_trace"}
     assert {each["part"] for each in said["parts"][:3]} == {"R1", "D1", "L1"}
-    assert all(set(each) == {"part", "fault", "probability", "for", "against"} for each in said["suspects"])
+    keys = {"part", "fault", "probability", "for", "against", "silent", "kill"}
+    assert all(set(each) == keys for each in said["suspects"])
     assert all(
         set(each) == {"point", "mode", "quantity", "gain_bits", "cost", "reason"} for each in said["next"]
     )

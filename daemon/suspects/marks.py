@@ -1,0 +1,127 @@
+"""A session's marks and stays as evidence, in order of time: what was measured, and what was done to the unit.
+
+Marks are a person's words, so a part counts as named where its name stands in them as a word of its own.
+"""
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from daemon.drawing import Drawing
+from daemon.suspects.readings import HALVES, Seen, place_of
+
+OF_QUANTITY = {
+    "dc_v": "dc_v",
+    "ripple_vpp": "ripple_vpp",
+    "current_a": "current_a",
+    "dc_a": "current_a",
+    "ohm": "ohm_off",
+    "ohm_4w": "ohm_off",
+    "continuity_ohm": "ohm_off",
+}
+GONE = re.compile(r"\b(removed?|taken (off|away|out)|out again|off again|no longer)\b", re.I)
+GOOD = re.compile(r"\b(good|fine|ok|healthy|sound|in order)\b", re.I)
+NOT_GOOD = re.compile(r"\b(not|no|bad|isn't)\b", re.I)
+FAILS = re.compile(r"\b(does not work|doesn't work|dead|no output|fails)\b", re.I)
+WORKS = re.compile(r"\bworks\b", re.I)
+
+
+@dataclass(frozen=True, slots=True)
+class Stay:
+    """One settled stay of a probe; ``at_us`` when it settled."""
+
+    placement: int
+    at_us: int
+    point: str
+    leg: str
+    mode: str
+    condition: str
+    quantity: str
+    value: float
+    uncertainty: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """An event of the session that may be evidence; ``mode`` is the one that held then."""
+
+    at_us: int
+    kind: str
+    text: str
+    mode: str
+    data: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """``seen`` in order of time, with when each came about; ``stays`` names the placement of each (None: a mark)."""
+
+    seen: tuple[Seen, ...]
+    at_us: tuple[int, ...]
+    placements: tuple[int | None, ...]
+
+
+def named_parts(text: str, drawing: Drawing) -> list[str]:
+    """Parts of the drawing whose names stand in a text as words of their own."""
+    words = {word.casefold() for word in re.findall(r"[\w.+-]*\w", text)}
+    return [part.name for part in drawing.parts if part.name.casefold() in words]
+
+
+def evidence_of(stays: Iterable[Stay], marks: Iterable[Mark], drawing: Drawing) -> Evidence:
+    """Everything that says something of the drawing's parts."""
+    told: list[tuple[int, int | None, Seen]] = []
+    for stay in stays:
+        seen = _of_stay(stay, drawing)
+        if seen is not None:
+            told.append((stay.at_us, stay.placement, seen))
+    for mark in marks:
+        told += [(mark.at_us, None, seen) for seen in _of_mark(mark, drawing)]
+    told.sort(key=lambda item: item[0])
+    return Evidence(tuple(s for _, _, s in told), tuple(t for t, _, _ in told), tuple(p for _, p, _ in told))
+
+
+def _of_stay(stay: Stay, drawing: Drawing) -> Seen | None:
+    quantity = OF_QUANTITY.get(stay.quantity)
+    if quantity == "dc_v" and HALVES in stay.point:
+        quantity = "across_v"
+    point = f"{stay.point} {stay.leg}" if stay.leg and drawing.point(stay.point, stay.leg) is not None else stay.point
+    if quantity is None or (quantity != "current_a" and not _known(point, drawing)):
+        return None
+    condition = "off" if quantity == "ohm_off" else stay.condition
+    return Seen(point, stay.mode, quantity, stay.value, stay.uncertainty, condition or "direct")
+
+
+def _known(point: str, drawing: Drawing) -> bool:
+    return all(half in ("0", "0 V") or place_of(half, drawing) is not None for half in point.split(HALVES))
+
+
+def _of_mark(mark: Mark, drawing: Drawing) -> Sequence[Seen]:
+    parts = named_parts(mark.text, drawing)
+    if mark.kind == "part replaced":
+        return [Seen(part, mark.mode, "mended") for part in parts]
+    if mark.kind == "bypassed":
+        return [Seen(part, mark.mode, "unmended" if GONE.search(mark.text) else "mended") for part in parts]
+    if mark.kind in ("part lifted", "note") and GOOD.search(mark.text) and not NOT_GOOD.search(mark.text) and parts:
+        return [Seen(part, mark.mode, "good") for part in parts]
+    if mark.kind == "note":
+        return _works(mark, drawing)
+    if mark.kind == "switch-on verdict":
+        return _kick(mark, drawing)
+    return []
+
+
+def _works(mark: Mark, drawing: Drawing) -> Sequence[Seen]:
+    fails, works = FAILS.search(mark.text), WORKS.search(mark.text)
+    if not fails and not works:
+        return []
+    named = [mode for mode in drawing.modes if re.search(rf"\b{re.escape(mode)}\b", mark.text, re.I)]
+    modes = named or [mode for mode in drawing.modes if mode == mark.mode]
+    return [Seen("", mode, "works", 0.0 if fails else 1.0) for mode in modes]
+
+
+def _kick(mark: Mark, drawing: Drawing) -> Sequence[Seen]:
+    verdict, point = mark.data.get("verdict"), str(mark.data.get("point") or "")
+    if verdict in (None, "not observed", "size uncertain") or place_of(point, drawing) is None:
+        return []
+    return [Seen(point, str(mark.data.get("mode") or ""), "kick", 1.0 if verdict == "same" else 0.0)]

@@ -1,0 +1,105 @@
+"""How a suspect stands: which readings are for, against or silent, and the reading that would kill it."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from daemon.drawing import Drawing
+from daemon.suspects.infer import Posterior
+from daemon.suspects.marks import named_parts
+from daemon.suspects.net import Ints
+from daemon.suspects.outlook import Outlook
+from daemon.suspects.worlds import Hypothesis
+
+SPEAKS = 0.7  # nats (a factor of two) by which a reading is for or against a suspect
+NEAR_SD = 3.0
+WORTH_NAMING = 0.2  # share of all else that a killing reading must tell from the suspect
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """Readings in words, each in one of three lists; ``kill`` is a sentence, "" where no reading of volts would."""
+
+    speaks_for: list[str]
+    speaks_against: list[str]
+    silent: list[str]
+    kill: str
+
+
+def standing(posterior: Posterior, outlook: Outlook, hypotheses: Sequence[int]) -> Standing:
+    """Of one suspect: one hypothesis of the table, or several that are one suspicion of a person's."""
+    lists: tuple[list[str], list[str], list[str]] = ([], [], [])
+    own = np.isin(posterior.table.of, hypotheses)
+    before = posterior.table.prior.copy()
+    for each in posterior.weighed:
+        if each.logs is None:
+            if each.seen.quantity not in ("mended", "unmended"):
+                lists[2].append(each.seen.words())
+            continue
+        likely = before * np.exp(each.logs - each.logs.max())
+        ratio = _log_odds(likely, before, own)
+        lists[2 if abs(ratio) <= SPEAKS else 0 if ratio > 0 else 1].append(each.seen.words())
+        before = likely / max(float(likely.sum()), 1e-300)
+    return Standing(*lists, _killing(posterior, outlook, own))
+
+
+def _log_odds(likely: np.ndarray, before: np.ndarray, own: np.ndarray) -> float:
+    """By how much a reading raised the odds of the suspect, in nats."""
+    pairs = (likely[own].sum(), before[own].sum(), likely[~own].sum(), before[~own].sum())
+    a, b, c, d = (max(float(value), 1e-300) for value in pairs)
+    return float(np.log(a / b) - np.log(c / d))
+
+
+def _killing(posterior: Posterior, outlook: Outlook, own: np.ndarray) -> str:
+    mine = own[outlook.kept]
+    if not mine.any() or mine.all():
+        return ""
+    weights = outlook.weights
+    total = float(weights[mine].sum())
+    best, told = WORTH_NAMING, ""
+    rest = weights[~mine] / max(float(weights[~mine].sum()), 1e-300)
+    for number, candidate in enumerate(outlook.listed):
+        mean, spread = outlook.mean[number], outlook.spread[number]
+        low = float(np.min((mean - NEAR_SD * spread)[mine]))
+        high = float(np.max((mean + NEAR_SD * spread)[mine]))
+        outside = float(rest[(mean[~mine] < low) | (mean[~mine] > high)].sum()) / candidate.access
+        if outside > best and total > 0:
+            best = outside
+            told = f"{candidate.point} ({posterior.table.modes[candidate.mode]}) {_not_between(low, high)}"
+    return told
+
+
+def _not_between(low: float, high: float) -> str:
+    return f"below {low:.3g} V or above {high:.3g} V"
+
+
+def meant_by(text: str, hypotheses: Sequence[Hypothesis], drawing: Drawing) -> Ints:
+    """Which hypotheses of a table a person's words mean: the parts or nodes named, and the fault where it is named."""
+    named = set(named_parts(text, drawing))
+    if not drawing.parts:
+        named = {p.name for p in drawing.points if p.name.casefold() in text.casefold().split()}
+    ours = [n for n, each in enumerate(hypotheses) if named and set(each.parts) & named]
+    words = text.casefold()
+    exact = [n for n in ours if any(word in words for word in _words_of(hypotheses[n].fault))]
+    return np.array(exact or ours, dtype=np.int64)
+
+
+_WORDS: Mapping[str, tuple[str, ...]] = {
+    "open": ("open", "broken", "interrupted", "dry", "crack"),
+    "shorted": ("short",),
+    "leaky": ("leak",),
+    "value wrong": ("drift", "value", "wrong"),
+    "dead": ("dead",),
+    "no output": ("no output", "dead"),
+    "stuck closed": ("stuck",),
+    "high resistance": ("resistance", "dirty", "contact"),
+    "draws too much": ("too much", "overload"),
+}
+
+
+def _words_of(fault: str) -> tuple[str, ...]:
+    for key, words in _WORDS.items():
+        if key in fault:
+            return words
+    return (fault.casefold(),)

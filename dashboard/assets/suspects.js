@@ -1,0 +1,94 @@
+// What may be broken, and where to probe next: a list beside the reading, and the drawing with both on it.
+
+import { el, refill } from "./dom.js";
+import { bench, hear, say } from "./link.js";
+import { clock } from "./numbers.js";
+import { gathered } from "./pace.js";
+import { showCircuit, startCircuit } from "./circuit.js";
+import { shape } from "./shapes.js";
+
+const percent = (p) => (p === null ? "not on the drawing" : p < 0.005 ? "under 1 %" : `${Math.round(100 * p)} %`);
+const volts = { dc_v: "", across_v: "across ", current_a: "current ", ohm_off: "ohms " };
+
+function bar(p) {
+  return el("span", { class: "chance", "aria-hidden": "true" }, el("span", { class: "chance-fill", style: `width:${Math.round(100 * (p ?? 0))}%` }));
+}
+
+function readings(word, list) {
+  return list?.length ? el("p", { class: `speaks speaks-${word}` }, el("b", {}, `${word}: `), list.join("; ")) : null;
+}
+
+function suspect(each) {
+  const name = each.hypothesis ?? [each.part, each.fault].filter(Boolean).join(", ");
+  const test = () => say({ command: "hypothesis", hypothesis: name, ...(each.kill ? { kill: each.kill } : {}) });
+  const known = (bench.state?.hypotheses ?? []).some((h) => h.hypothesis === name);
+  return el(
+    "li",
+    { class: `suspect${each.hypothesis ? " own" : ""}` },
+    el("details", { "data-name": name },
+      el("summary", { "data-key": `suspect-${name}` }, el("b", {}, name), each.hypothesis ? el("span", { class: "tag" }, `yours, ${each.state}`) : null, bar(each.probability), el("span", { class: "percent" }, percent(each.probability))),
+      readings("for", each.for), readings("against", each.against), readings("silent", each.silent),
+      el("p", { class: each.kill ? "kill" : "kill wanting" }, each.kill ? `Killed by: ${each.kill}` : "No reading of volts would kill it."),
+      known ? null : el("p", { class: "acts" }, el("button", { type: "button", class: "press small", "data-key": `test-${name}`, onclick: test }, "test it"))),
+  );
+}
+
+function nextProbe(each, number) {
+  const [point, ...rest] = each.point.split(" - ");
+  const go = () => say({ command: "point", point: each.point });
+  return el(
+    "li",
+    { class: "next-probe" },
+    el("p", {}, el("b", {}, `${volts[each.quantity] ?? ""}${rest.length ? `${point} to ${rest.join(" - ")}` : point}`), el("span", { class: "tag" }, each.mode), each.mode === bench.state?.context?.mode ? null : el("span", { class: "tag" }, "other mode")),
+    el("p", { class: "why" }, each.reason),
+    el("p", { class: "acts" }, el("button", { type: "button", class: number ? "press small" : "press small strong", "data-key": `next-${each.point}-${each.mode}`, onclick: go }, `name ${each.point}`)),
+  );
+}
+
+function headline(said) {
+  const few = said.credible_set.length <= 6;
+  const text = said.credible_set.length === 1 ? `Most likely ${said.credible_set[0]}` : few ? `Nine chances in ten: ${said.credible_set.join(", ")}` : `Still open: ${said.credible_set.length} parts share nine chances in ten`;
+  return el("p", { class: "suspects-headline" }, `${text}.`);
+}
+
+function hidden(said) {
+  if (!said.no_dc_trace.length) return null;
+  return el("details", { "data-name": "hidden" }, el("summary", { "data-key": "hidden" }, "What DC volts will hardly show"), el("ul", { class: "plain" }, ...said.no_dc_trace.map((each) => el("li", {}, el("b", {}, `${each.part} ${each.fault}`), `: ${each.would_show}`))));
+}
+
+function panel(said) {
+  return [
+    headline(said),
+    said.nothing_new_since_us ? el("p", { class: "nothing-new" }, shape("warning"), `Nothing new was tested since ${clock(said.nothing_new_since_us)}.`) : null,
+    el("ol", { class: "plain suspects" }, ...said.suspects.map(suspect)),
+    el("h3", {}, "Next probe"),
+    said.next.length ? el("ol", { class: "plain" }, ...said.next.map(nextProbe)) : el("p", { class: "empty" }, "No reading of volts would tell more: go on with ripple, ohms or a part lifted."),
+    hidden(said),
+    el("p", { class: "why" }, "Likely, never certain: prove a part by bypass or out of circuit before replacing it."),
+  ];
+}
+
+function keepOpen(place, build) {
+  const open = new Set([...place.querySelectorAll("details[open]")].map((each) => each.dataset.name));
+  const made = build();
+  for (const node of made.filter(Boolean)) {
+    for (const each of node.matches?.("details") ? [node] : node.querySelectorAll?.("details") ?? []) each.open = open.has(each.dataset.name);
+  }
+  return made;
+}
+
+function show() {
+  const said = bench.state?.suspects ?? null;
+  const place = document.getElementById("suspects");
+  const names = (bench.state?.hypotheses ?? []).map((h) => h.hypothesis);
+  refill(place, [said, names, bench.state?.context?.mode], () => (said
+    ? keepOpen(place, () => panel(said))
+    : el("p", { class: "empty" }, bench.state?.unit?.drawing ? "Nothing is worked out yet." : "A drawing with its parts, or with fed-by arrows, lets suspects be named.")));
+  place.dataset.readings = said?.readings ?? "";
+  showCircuit(said);
+}
+
+export function startSuspects() {
+  startCircuit();
+  hear("state", gathered(show));
+}

@@ -1,0 +1,143 @@
+"""How soon the broken part is found: ``python -m tests.benchmarks.suspects [--json] [--full]``.
+
+Five invented networks of 32 to 62 parts. Truth is drawn with tolerances and solved by ngspice (``suspects_truth.py``);
+every reading has a meter's error, and 3 in 100 are taken at a wrong point. Only faults count that DC can see: those
+that move something that can be read beyond 10 % plus U. A search ends with one part at 90 %, with nothing that
+teaches 0.1 bit, or after 25 probes. Rivals on the same units: the drawing's order, and half-splitting on good or bad.
+``--full`` takes every fault of every part three times, else 40 of each network.
+"""
+
+import time
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from daemon.drawing import Drawing
+from daemon.suspects.candidates import candidates
+from daemon.suspects.diagnosis import Diagnosis
+from daemon.suspects.probes import rank
+from daemon.suspects.readings import Seen
+from tests.benchmarks.figures import Figure, at_least, at_most, run, told
+from tests.benchmarks.suspects_truth import Case, broken_units, visible
+from tests.benchmarks.suspects_ways import Choose, HalfSplit, Told, follow, gain_for_cost, in_order
+from tests.suspects.networks import TEXTS, drawing_of, printed_only
+
+TOLERANCE = 0.1
+Units = Sequence[tuple[Diagnosis, Sequence[Case]]]
+
+
+def seen_by_dc(name: str, drawing: Drawing, seeds: Sequence[int], most: int | None) -> list[Case]:
+    """Broken units of one network whose fault DC can see, ``most`` of them for each seed."""
+    listed = candidates(Diagnosis(drawing).table, drawing)
+    drawn = [broken_units(name, drawing, seed, None if most is None else 2 * most) for seed in seeds]
+    return [case for cases in drawn for case in [c for c in cases if visible(c, listed, TOLERANCE)][:most]]
+
+
+def all_units(names: Sequence[str], seeds: Sequence[int], most: int | None) -> Units:
+    """Every network with its broken units."""
+    drawings = {name: drawing_of(name) for name in names}
+    return [(Diagnosis(d), seen_by_dc(name, d, seeds, most)) for name, d in drawings.items()]
+
+
+def searched(units: Units, way: Callable[[Diagnosis], Choose]) -> list[Told]:
+    """Every unit searched in one way."""
+    return [follow(case, d, way(d), number) for d, cases in units for number, case in enumerate(cases)]
+
+
+def _share(ended: Sequence[Told], what: str) -> float:
+    return float(np.mean([getattr(each, what) for each in ended]))
+
+
+def ours(ended: Sequence[Told]) -> list[Figure]:
+    """What the program's own choice comes to."""
+    probes = [each.probes for each in ended]
+    says = np.array([say for each in ended for say in each.says] or [(0.8, 0.8)])
+    off = float(says[:, 1].mean() - says[:, 0].mean())
+    right = 0.8 + off
+    return [
+        at_most(f"probes, median ({len(ended)} faults that DC can see)", float(np.median(probes)), 5),
+        at_most("probes, 95 % need no more than", float(np.percentile(probes, 95)), 11),
+        at_least("the right part is first; parts side by side count as one ", _share(ended, "alike"), 0.88),
+        told("the right part is first, told apart even from those beside it", _share(ended, "first")),
+        at_least("the right part is among the first three", _share(ended, "third"), 0.96),
+        at_least("the right part is in the 90 % set", _share(ended, "in_set"), 0.95),
+        at_most("parts in the 90 % set, mean", _share(ended, "set_size"), 1.8),
+        Figure(
+            f"right when it says 80 % (all of {len(says)} chances between 70 and 90 %, moved to 80)",
+            round(right, 4),
+            "0.75 to 0.85",
+            0.75 <= right <= 0.85,
+        ),
+    ]
+
+
+def rivals(units: Units, ended: Sequence[Told]) -> list[Figure]:
+    """The same units by other ways; costs against theirs."""
+    order = searched(units, lambda _d: in_order)
+    halves = searched(units, lambda d: HalfSplit(d.table, candidates(d.table, d.drawing), TOLERANCE))
+    cost = _share(ended, "cost")
+    return [
+        at_most("effort, of that in the drawing's order", cost / _share(order, "cost"), 0.4),
+        at_most("effort, of that of half-splitting", cost / _share(halves, "cost"), 0.6),
+        *_rival("the drawing's order", order),
+        *_rival("half-splitting", halves),
+    ]
+
+
+def _rival(name: str, ended: Sequence[Told]) -> list[Figure]:
+    probes = [each.probes for each in ended]
+    return [
+        told(f"for comparison: {name}, probes, mean", float(np.mean(probes))),
+        told(f"for comparison: {name}, the right part is first", _share(ended, "first")),
+    ]
+
+
+def printed(units: Units) -> list[Figure]:
+    """The same units with nothing but their printed volts and fed-by arrows on the drawing."""
+    ended = []
+    for diagnosis, cases in units:
+        bare = Diagnosis(printed_only(diagnosis.drawing, diagnosis.table))
+        listed = candidates(bare.table, bare.drawing)
+        shown = [case for case in cases if visible(case, listed, TOLERANCE)]
+        ended += [follow(case, bare, gain_for_cost, number, group=diagnosis) for number, case in enumerate(shown)]
+    return [
+        at_least(f"printed volts only: the right node is first ({len(ended)} faults)", _share(ended, "first"), 0.85),
+        at_most("printed volts only: probes, median", float(np.median([each.probes for each in ended])), 6),
+    ]
+
+
+def _ms(work: Callable[[], object], times: int) -> float:
+    spent = []
+    for _ in range(times):
+        start = time.process_time()
+        work()
+        spent.append(1e3 * (time.process_time() - start))
+    return float(np.median(spent))
+
+
+def cost() -> list[Figure]:
+    """Processor time for the network of 62 parts in three modes."""
+    drawing = drawing_of("console")
+    start = time.process_time()
+    diagnosis = Diagnosis(drawing)
+    table = diagnosis.table
+    dictionary_s = time.process_time() - start
+    posterior = diagnosis.posterior([])
+    seen = Seen("VR", table.modes[0], "dc_v", 24.9)
+    return [
+        at_most(f"dictionary of {len(drawing.parts)} parts, s of one processor", dictionary_s, 5),
+        at_most("one more reading weighed, ms", _ms(lambda: posterior.after(seen), 9), 2),
+        at_most("next probes ranked, ms", _ms(lambda: rank(posterior), 5), 100),
+        at_most("next probes ranked two steps ahead, ms", _ms(lambda: rank(posterior, look_ahead=True), 5), 1000),
+    ]
+
+
+def measure(full: bool) -> list[Figure]:
+    """All figures."""
+    units = all_units(list(TEXTS), (1, 2, 3) if full else (1,), None if full else 40)
+    ended = searched(units, lambda _d: gain_for_cost)
+    return [*cost(), *ours(ended), *rivals(units, ended), *printed(units)]
+
+
+if __name__ == "__main__":
+    raise SystemExit(run(measure, __doc__ or ""))
