@@ -89,7 +89,8 @@ def _against_the_drawing(
 ) -> Judgement:
     point, leg, mode, condition = (tags[key] for key in ("point", "leg", "mode", "condition"))
     quantity = Quantity(tags["quantity"])
-    if quantity is Quantity.DC_V and leg == ACROSS and drawing.point(point, leg) is None:
+    is_across = (leg == ACROSS or " - " in point) and drawing.point(point, leg or None) is None
+    if quantity is Quantity.DC_V and is_across:
         expected = expect_across(point, value, mode, condition, desk.mains_v, drawing)
     else:
         found = drawing.point(point, leg or None)

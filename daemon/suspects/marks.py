@@ -3,12 +3,15 @@
 Marks are a person's words, so a part counts as named where its name stands in them as a word of its own.
 """
 
+import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from daemon.drawing import Drawing
+from daemon.judge.across import legs_of
+from daemon.judge.stays import ACROSS
 from daemon.suspects.readings import HALVES, Seen, place_of
 
 OF_QUANTITY = {
@@ -83,6 +86,8 @@ def evidence_of(stays: Iterable[Stay], marks: Iterable[Mark], drawing: Drawing) 
 
 def _of_stay(stay: Stay, drawing: Drawing) -> Seen | None:
     quantity = OF_QUANTITY.get(stay.quantity)
+    if quantity == "dc_v" and stay.leg == ACROSS:
+        stay = _between_legs(stay, drawing)
     if quantity == "dc_v" and HALVES in stay.point:
         quantity = "across_v"
     point = f"{stay.point} {stay.leg}" if stay.leg and drawing.point(stay.point, stay.leg) is not None else stay.point
@@ -90,6 +95,16 @@ def _of_stay(stay: Stay, drawing: Drawing) -> Seen | None:
         return None
     condition = "off" if quantity == "ohm_off" else stay.condition
     return Seen(point, stay.mode, quantity, stay.value, stay.uncertainty, condition or "direct")
+
+
+def _between_legs(stay: Stay, drawing: Drawing) -> Stay:
+    """A reading across a part as one between its two points, with the sign that is printed: the leads lie anyhow."""
+    legs = None if HALVES in stay.point else legs_of(stay.point, drawing)
+    if legs is None:
+        return replace(stay, leg="")
+    one, other = (leg.printed_v.get(stay.mode, 0.0) for leg in legs)
+    between = HALVES.join(f"{leg.name} {leg.leg}".strip() for leg in legs)
+    return replace(stay, point=between, leg="", value=math.copysign(stay.value, one - other))
 
 
 def _known(point: str, drawing: Drawing) -> bool:

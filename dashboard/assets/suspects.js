@@ -1,5 +1,6 @@
 // What may be broken, and where to probe next: a list beside the reading, and the drawing with both on it.
 
+import { probeNext } from "./acts.js";
 import { el, refill } from "./dom.js";
 import { bench, hear, say } from "./link.js";
 import { clock } from "./numbers.js";
@@ -35,13 +36,13 @@ function suspect(each) {
 
 function nextProbe(each, number) {
   const [point, ...rest] = each.point.split(" - ");
-  const go = () => say({ command: "point", point: each.point });
+  const go = () => probeNext([each.point], each.mode);
   return el(
     "li",
     { class: "next-probe" },
     el("p", {}, el("b", {}, `${volts[each.quantity] ?? ""}${rest.length ? `${point} to ${rest.join(" - ")}` : point}`), el("span", { class: "tag" }, each.mode), each.mode === bench.state?.context?.mode ? null : el("span", { class: "tag" }, "other mode")),
     el("p", { class: "why" }, each.reason),
-    el("p", { class: "acts" }, el("button", { type: "button", class: number ? "press small" : "press small strong", "data-key": `next-${each.point}-${each.mode}`, onclick: go }, `name ${each.point}`)),
+    el("p", { class: "acts" }, el("button", { type: "button", class: number ? "press small" : "press small strong", "data-key": `next-${each.point}-${each.mode}`, onclick: go }, `${each.point} next`)),
   );
 }
 

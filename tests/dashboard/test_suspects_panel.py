@@ -85,8 +85,9 @@ def test_what_is_open_stays_open_when_the_ranking_changes(lamp_bench: Served, la
 
 
 def test_the_next_probe_is_named_with_one_press(lamp_bench: Served, lamp_page: Page) -> None:
-    lamp_page.get_by_role("button", name="name A - B", exact=True).click()
-    assert last_said(lamp_bench.bench, 1) == {"command": "point", "point": "A - B"}
+    lamp_page.get_by_role("button", name="A - B next", exact=True).click()
+    said = last_said(lamp_bench.bench, 1)
+    assert said == {**said, "command": "walk", "do": "then", "points": ["A - B"], "mode": "ON"}
 
 
 def test_a_suspect_becomes_a_hypothesis_with_its_killing_reading(lamp_bench: Served, lamp_page: Page) -> None:

@@ -1,5 +1,7 @@
 """Evidence of every kind moves the suspects as a colleague would, and leaves without a trace when it is struck."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -171,6 +173,14 @@ def test_stays_and_marks_are_taken_in_the_order_of_their_times(lamp):
     found = evidence_of(stays, [Mark(20, "part replaced", "C1", "ON", {}), verdict], lamp)
     assert [each.quantity for each in found.seen] == ["across_v", "mended", "dc_v", "kick", "ohm_off"]
     assert found.placements == (1, None, 2, None, 3)
+
+
+def test_a_reading_across_a_part_is_one_between_its_points_whichever_way_the_leads_lay(lamp):
+    stay = Stay(1, 10, "R1", "across", "ON", "direct", "dc_v", -0.5, 0.02)
+    (seen,) = evidence_of([stay], [], lamp).seen
+    assert (seen.point, seen.quantity, seen.value) == ("A - B", "across_v", 0.5)
+    nobody = replace(stay, point="R99")
+    assert evidence_of([nobody], [], lamp).seen == ()
 
 
 def test_the_readings_file_takes_what_was_done_to_parts(lamp):
