@@ -25,7 +25,7 @@ _ENOUGH = 200  # samples in a fit
 
 
 def still_settling(approach: Sequence[Sample], window: Sequence[Sample], tolerance: float) -> bool:
-    """True while more than half of the tolerance may still be to come; ``approach`` led to the window.
+    """True while more than a third of the tolerance may still be to come; ``approach`` led to the window.
 
     One that goes on steadily for 8 s and longer is a drift of the point itself, and is believed.
     """
@@ -40,7 +40,7 @@ def still_settling(approach: Sequence[Sample], window: Sequence[Sample], toleran
         return False
     if _is_steady_drift(times_s, values):
         return False
-    return _left(times_s, values, window_s, max(sigma, grain / math.sqrt(12))) > tolerance / 2
+    return _left(times_s, values, window_s, max(sigma, grain / math.sqrt(12))) > tolerance / 3
 
 
 def one_way(before: Sequence[Sample], window: Sequence[Sample], tolerance: float) -> list[Sample]:

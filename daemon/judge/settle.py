@@ -26,6 +26,7 @@ LONGEST_GAP_US = 5_000_000
 # or one without a value (a change of range), is waited for longer.
 MOMENT_US, COMING_BACK_US = 500_000, 1_200_000
 NEARER = 0.8
+BACK_US = 80_000  # a tenth of a second, but for the jitter of the polls
 COUNTS_GRANTED, LIVELIER = 2.0, 10.0
 TOLERANCE = 0.001
 RIPPLE_TOLERANCE = 0.02
@@ -170,7 +171,7 @@ class StayDetector:
 
     def _is_coming_back(self, stay: Resting) -> bool:
         before, now = (shown.sample for shown in [*self._away[:1], *self._away][-2:])
-        if before is None or now is None:
+        if before is None or now is None or self._is_of(stay, self._away[-1]):
             return True
         return abs(now.value - stay.mean) <= NEARER * abs(before.value - stay.mean)
 
@@ -179,8 +180,13 @@ class StayDetector:
         return sample is not None and not stay.is_beyond(sample, self._tol(sample))
 
     def _back_for_good(self, stay: Resting, shown: _Shown) -> list[_Shown]:
-        """One reading at the old value may be chance on a lead that wanders: two in a row are not."""
-        return [self._away[-1], shown] if self._is_of(stay, self._away[-1]) else []
+        """One reading at the old value may be chance on a lead that wanders: two and a tenth of a second are not."""
+        back = [shown]
+        for before in reversed(self._away):
+            if not self._is_of(stay, before):
+                break
+            back.insert(0, before)
+        return back if len(back) > 1 and shown.t_us - back[0].t_us >= BACK_US else []
 
     def _leave(self) -> list[Happening]:
         """The stay is over; what was read since then is looked at afresh."""
