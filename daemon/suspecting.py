@@ -154,7 +154,9 @@ class Suspecting:
         self._now = replace(
             self._now,
             mode=self._mode,
-            thoughts=tuple(Thought(h["hypothesis"], h.get("kill", ""), h["state"]) for h in state.get("hypotheses", ())),
+            thoughts=tuple(
+                Thought(h["hypothesis"], h.get("kill", ""), h["state"]) for h in state.get("hypotheses", ())
+            ),
             stays=_with_current(self._now.stays, state),
         )
         if self._now != self._asked and self._now.drawing_text:

@@ -25,17 +25,17 @@ class Figure:
 
 def at_least(name: str, value: float, least: float) -> Figure:
     """A figure that is to be ``least`` or more."""
-    return Figure(name, round(value, 4), f">= {least:g}", value >= least)
+    return Figure(name, round(float(value), 4), f">= {least:g}", bool(value >= least))
 
 
 def at_most(name: str, value: float, most: float) -> Figure:
     """A figure that is to be ``most`` or less."""
-    return Figure(name, round(value, 4), f"<= {most:g}", value <= most)
+    return Figure(name, round(float(value), 4), f"<= {most:g}", bool(value <= most))
 
 
 def told(name: str, value: float) -> Figure:
     """A figure that no goal was set for."""
-    return Figure(name, round(value, 4), "none, told only", True)
+    return Figure(name, round(float(value), 4), "none, told only", True)
 
 
 def ratio_in_turns(first: Callable[[], float], second: Callable[[], float], pairs: int) -> float:

@@ -3,10 +3,11 @@
 import json
 import math
 
+import numpy as np
 import pytest
 
 from tests.benchmarks import links, sixteen, suspects, switch_on
-from tests.benchmarks.figures import Figure, as_words, at_least, at_most, ratio_in_turns, run
+from tests.benchmarks.figures import Figure, as_json, as_words, at_least, at_most, ratio_in_turns, run
 from tests.benchmarks.quick_instrument import BLOCK, QuickInstrument
 from tests.benchmarks.screen import busy_bench, live, looking
 
@@ -56,6 +57,11 @@ def test_the_exit_code_is_0_only_if_every_goal_is_met(value, code, capsys):
             {"name": "b", "value": 1.0, "goal": "<= 2", "met": True},
         ]
     }
+
+
+def test_a_figure_of_a_number_library_goes_into_json_too():
+    figures = [at_least("a", np.float64(2), 1), at_most("b", np.float32(2), 1)]
+    assert [figure["met"] for figure in json.loads(as_json(figures))["figures"]] == [True, False]
 
 
 def test_full_is_handed_on_and_words_say_what_was_missed(capsys):
