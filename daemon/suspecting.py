@@ -148,13 +148,15 @@ class Suspecting:
 
     def _hear_state(self, state: Mapping[str, Any]) -> None:
         path = str(state["session"]["path"])
-        self._mode = str(state["context"].get("mode") or "")
+        self._mode = str((state.get("context") or {}).get("mode") or "")
         if self._stale or path != self._now.session:
             self._now, self._stale = _from_records(path, self._now), False
         self._now = replace(
             self._now,
             mode=self._mode,
-            thoughts=tuple(Thought(h["hypothesis"], h.get("kill", ""), h["state"]) for h in state["hypotheses"]),
+            thoughts=tuple(
+                Thought(h["hypothesis"], h.get("kill", ""), h["state"]) for h in state.get("hypotheses", ())
+            ),
             stays=_with_current(self._now.stays, state),
         )
         if self._now != self._asked and self._now.drawing_text:
@@ -234,8 +236,8 @@ def _stay_of_row(row: Mapping[Any, Any]) -> Stay:
 def _with_current(stays: tuple[Stay, ...], state: Mapping[str, Any]) -> tuple[Stay, ...]:
     """The stays with those under way, each at its place; one that moves within its own limits is left as it was."""
     found = {stay.placement: stay for stay in stays}
-    context = state["context"]
-    for probe in state["probes"]:
+    context = state.get("context") or {}
+    for probe in state.get("probes", ()):
         settled, number = probe["settled"], probe["placement"]
         if settled is None or number is None or settled["value"] is None or not probe["point"]:
             continue

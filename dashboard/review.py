@@ -121,9 +121,9 @@ class Review:
             }
 
     def circuit(self, name: str) -> dict[str, Any]:
-        """A session's drawing as nets and parts with their places. Raises ``SessionError`` where it has none."""
+        """A session's drawing as nets and parts with their places; no nets where it has none."""
         with open_session(self.file_of(name)) as records:
-            return records.circuit()
+            return records.circuit() if records.meta.get("drawing") else {"nets": [], "parts": []}
 
     def capture(self, name: str, number: int) -> dict[str, Any]:
         """One kept trace: ``rows`` of [seconds since switch-on, lowest volts, highest volts]."""

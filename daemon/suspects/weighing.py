@@ -11,12 +11,13 @@ import numpy as np
 
 from daemon.drawing import GROUND, Drawing
 from daemon.judge.expected import why_printed_values_do_not_hold
+from daemon.suspects.faults import EVEN
 from daemon.suspects.net import Floats, Ints
 from daemon.suspects.readings import HALVES, Seen, is_mains, node_name, place_of
 from daemon.suspects.worlds import Table
 
 WRONG_POINT = 0.03
-SKIRT, SKIRT_WIDTH = 0.1, 3.0
+SKIRT, SKIRT_WIDTH = 0.05, 3.0
 METER_RELATIVE, METER_V = 0.005, 0.01  # of a meter whose uncertainty is not stated
 AMPS_RELATIVE, METER_A = 0.03, 0.003
 OHM_SPREAD = 0.15  # of the logarithm
@@ -117,8 +118,8 @@ def _expected_amps(table: Table, seen: Seen, mode: int, now: Ints) -> Expected |
 def noise_v(table: Table, mean: Floats, uncertainty: float | None = None) -> Floats:
     """Standard deviation of a reading in a world whose tolerances are known, in volts."""
     share, volts = table.unsure
-    own = METER_RELATIVE * np.abs(mean) + METER_V if uncertainty is None else uncertainty
-    return np.asarray(np.hypot(share * np.abs(mean) + volts, own))
+    half_width = METER_RELATIVE * np.abs(mean) + METER_V if uncertainty is None else uncertainty
+    return np.asarray(np.hypot(share * np.abs(mean) + volts, half_width / EVEN))
 
 
 def whole_v(table: Table) -> float:

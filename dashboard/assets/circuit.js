@@ -97,7 +97,8 @@ function picture(said) {
 export function showCircuit(said) {
   const place = document.getElementById("circuit");
   const unit = bench.state?.unit?.drawing ?? null;
-  const key = unit ? `${unit}|${bench.state.session?.path}` : null;
+  const path = bench.state?.session?.path;
+  const key = unit && path ? `${unit}|${path}` : null;
   if (key !== shown.key) {
     if (key) fetchDrawing(key);
     else shown = { key: null, drawing: null };

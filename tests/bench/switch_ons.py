@@ -7,6 +7,7 @@ with dead time between them. A verdict is right, or "not observed", or wrong; no
 """
 
 import argparse
+import contextlib
 import json
 import random
 import sys
@@ -103,8 +104,9 @@ def play(unit: str, count: int, seed: int, folder: Path) -> list[Told]:
     with bench(unit, folder) as ready, daemon(folder, folder / "on.session") as (_, door):
         wait_for(lambda: all_answer(door))
         hands = UnitDoor(ready["unit_door"]["host"], ready["unit_door"]["port"])
-        stand = Bench(unit, hands, door, seed)
-        return [stand.switch_on() for _ in range(count)]
+        with contextlib.closing(hands):
+            stand = Bench(unit, hands, door, seed)
+            return [stand.switch_on() for _ in range(count)]
 
 
 def main(arguments: list[str] | None = None) -> int:

@@ -4,7 +4,7 @@ Five invented networks of 32 to 62 parts. Truth is drawn with tolerances and sol
 every reading has a meter's error, and 3 in 100 are taken at a wrong point. Only faults count that DC can see: those
 that move something that can be read beyond 10 % plus U. A search ends with one part at 90 %, with nothing that
 teaches 0.1 bit, or after 25 probes. Rivals on the same units: the drawing's order, and half-splitting on good or bad.
-``--full`` takes every fault of every part three times, else 40 of each network.
+``--full`` takes every fault of every part three times, else 24 of each network.
 """
 
 import time
@@ -134,7 +134,7 @@ def cost() -> list[Figure]:
 
 def measure(full: bool) -> list[Figure]:
     """All figures."""
-    units = all_units(list(TEXTS), (1, 2, 3) if full else (1,), None if full else 40)
+    units = all_units(list(TEXTS), (1, 2, 3) if full else (1,), None if full else 24)
     ended = searched(units, lambda _d: gain_for_cost)
     return [*cost(), *ours(ended), *rivals(units, ended), *printed(units)]
 

@@ -36,6 +36,9 @@ class Search:
     cost: float = 0.0
     says: list[tuple[float, bool]] = field(default_factory=list)
 
+    def __post_init__(self) -> None:
+        self.single = self.posterior  # of single faults; ``posterior`` may know of pairs
+
     @property
     def mode(self) -> int:
         """The mode that the unit is in."""
@@ -55,8 +58,8 @@ class Search:
         seen = Seen(candidate.point, table.modes[candidate.mode], candidate.quantity, value, stated)
         self.taken.append(candidate)
         self.values.append(value)
-        evidence = [each.seen for each in self.posterior.weighed] + [seen]
-        self.posterior = self.diagnosis.posterior(evidence)
+        self.single = self.single.after(seen)
+        self.posterior = self.diagnosis.paired(self.single)
         said = self.posterior.by_part.items()
         self.says += [(p, part in self.right) for part, p in said if part and 0.7 <= p <= 0.9]
 
