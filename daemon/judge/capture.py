@@ -144,9 +144,9 @@ def ready_reference(
     everything = np.ones(len(volts), bool)
     level = courses.baseline(volts, everything, on - lead)
     first = on - lead
-    rough = courses.course_of(volts, wanted_dt_s, first, sigma_v, level)
     hz = mains_frequency(volts, wanted_dt_s, everything)
-    hum = courses.hum_after(volts, everything, wanted_dt_s, rough, on, hz, lsb_v)
+    settled = courses.settles_under_hum(volts - level[0], wanted_dt_s, first, sigma_v, hz)
+    hum = courses.hum_after(volts, everything, wanted_dt_s, settled, on, hz, lsb_v)
     if hum is not None and hum.hum.is_there:
         volts = volts - np.where(np.arange(len(volts)) >= on, hum.wave(len(volts), wanted_dt_s), 0.0)
     course = courses.course_of(volts, wanted_dt_s, first, sigma_v, level)

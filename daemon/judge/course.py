@@ -95,6 +95,17 @@ def course_of(volts: Volts, dt_s: float, first: int, sigma_v: float, level: tupl
     )
 
 
+def settles_under_hum(volts: Volts, dt_s: float, first: int, sigma_v: float, mains_hz: float) -> int:
+    """The sample from which the output stays, whatever hum it has: means over one period of the mains."""
+    period = min(max(1, round(1 / mains_hz / dt_s)), len(volts) // 2) | 1
+    first = min(max(first, 0), len(volts) - 1)
+    event = moving_mean(volts, period)[first:]
+    final_v = float(np.mean(event[-max(2, round(FINAL_S / dt_s)) :]))
+    limit = max(SETTLED_SHARE * float(np.abs(event).max()), SETTLED_V, 3 * sigma_v / math.sqrt(period))
+    away = np.flatnonzero(np.abs(event - final_v) > limit)
+    return first + (int(away[-1]) + 1 if len(away) else 0)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class PlacedHum:
     """Hum of a stretch, fitted from sample ``start`` on."""
@@ -119,12 +130,12 @@ def hum_between(
 
 
 def hum_after(
-    volts: Volts, seen: Mask, dt_s: float, course: Course, on: int, mains_hz: float, lsb_v: float
+    volts: Volts, seen: Mask, dt_s: float, settled_at: int, on: int, mains_hz: float, lsb_v: float
 ) -> PlacedHum | None:
     """Hum from where the output has settled, at least over the last quarter and 0.2 s; None if too short."""
     n = len(volts)
     latest = n - max((n - max(on, 0)) // 4, round(FINAL_S / dt_s))
-    start = max(min(course.settled_at + round(_STEP_S / dt_s), latest), on, 0)
+    start = max(min(settled_at + round(_STEP_S / dt_s), latest), on, 0)
     return hum_between(volts, seen, dt_s, (start, n), mains_hz, lsb_v)
 
 

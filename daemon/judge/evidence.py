@@ -192,8 +192,8 @@ def _search(capture: Capture, shapes: list[Shape], first: int, last: int) -> Sea
 def _course(capture: Capture) -> Course:
     """The course without the hum that is there for certain: the leads' before, the unit's after."""
     sigma_v = noise_sigma(capture.volts, capture.lsb_v)
-    rough = courses.course_of(capture.volts, capture.dt_s, capture.earliest, sigma_v, (0.0, 0.0))
-    before, after = _pick_up(capture), _hum_after(capture, rough)
+    settled = courses.settles_under_hum(capture.volts, capture.dt_s, capture.earliest, sigma_v, capture.mains_hz)
+    before, after = _pick_up(capture), _hum_after(capture, settled)
     n, cleaned = len(capture.volts), capture.volts.copy()
     if before is not None and before.hum.is_there:
         end = max(capture.on, 0) if after is not None else n
@@ -206,9 +206,9 @@ def _course(capture: Capture) -> Course:
     return courses.course_of(cleaned, capture.dt_s, capture.earliest, sigma_v, level)
 
 
-def _hum_after(capture: Capture, course: Course) -> PlacedHum | None:
+def _hum_after(capture: Capture, settled_at: int) -> PlacedHum | None:
     c = capture
-    return courses.hum_after(c.volts, c.seen, c.dt_s, course, c.on, c.mains_hz, c.lsb_v)
+    return courses.hum_after(c.volts, c.seen, c.dt_s, settled_at, c.on, c.mains_hz, c.lsb_v)
 
 
 def _coverage(capture: Capture, healthy: Healthy, possible: Volts) -> float:
@@ -256,7 +256,7 @@ def _drift_before_v(capture: Capture) -> float:
 
 def _hum(capture: Capture, course: Course, usual: Hum | None) -> tuple[Hum | None, bool]:
     """The hum that follows, and whether it is more than the reference has and the leads pick up."""
-    after = _hum_after(capture, course)
+    after = _hum_after(capture, course.settled_at)
     if after is None:
         return None, False
     before = _pick_up(capture)

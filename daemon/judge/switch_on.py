@@ -7,9 +7,12 @@ was not observed. Without a reference nothing is ever called missing.
 
 import math
 from dataclasses import asdict, dataclass
+from functools import lru_cache
 from typing import Any
 
-from daemon.judge.capture import Capture, ready_capture, ready_reference
+import numpy as np
+
+from daemon.judge.capture import Capture, Healthy, ready_capture, ready_reference
 from daemon.judge.causes import DEAD_TIME, NOT_ARMED
 from daemon.judge.evidence import Evidence, evidence_against, evidence_alone
 from daemon.judge.hum import Volts
@@ -139,15 +142,28 @@ def examine_switch_on(
     if reference is None:
         evidence = evidence_alone(capture, relay_delay_s)
     else:
-        healthy = ready_reference(
-            *reference,
-            capture.dt_s,
-            clipped=reference_clipped,
-            own_dt_s=capture.own_dt_s,
-            coupled_hz=coupled_hz,
+        volts_then, dt_then_s, on_then_s = reference
+        healthy = _ready_once(
+            np.asarray(volts_then, dtype=np.float64).tobytes(),
+            (dt_then_s, on_then_s, capture.dt_s),
+            reference_clipped,
+            capture.own_dt_s,
+            coupled_hz,
         )
         evidence = evidence_against(capture, healthy, a_min, late_tolerance_s)
     return verdict_on(evidence, a_min), evidence
+
+
+@lru_cache(maxsize=16)
+def _ready_once(
+    volts: bytes, times_s: tuple[float, float, float], clipped: bool, own_dt_s: float, coupled_hz: float | None
+) -> Healthy:
+    """One reference serves many switch-ons: it is made ready once."""
+    dt_s, on_s, wanted_dt_s = times_s
+    series = np.frombuffer(volts)
+    return ready_reference(
+        series, dt_s, on_s, wanted_dt_s, clipped=clipped, own_dt_s=own_dt_s, coupled_hz=coupled_hz
+    )
 
 
 def verdict_on(evidence: Evidence, a_min: float = A_MIN) -> SwitchOnVerdict:

@@ -142,3 +142,9 @@ def test_the_live_page_is_compared_in_turns_and_every_figure_is_a_number(monkeyp
         figures = live.beside_whole_figures(opened, 1, 1.5)
     assert len(figures) == 5
     assert all(math.isfinite(figure.value) and figure.value > 0 for figure in figures)
+
+
+@pytest.mark.parametrize(("found", "count", "least"), [(0, 250, 0.0), (1, 250, 0.000205), (10, 100, 0.05526)])
+def test_the_least_rate_that_a_few_records_speak_for(found, count, least):
+    """Clopper and Pearson's one-sided limit: one of n gives 1 - 0.95^(1/n); 10 of 100 gives 0.0553 (from memory)."""
+    assert switch_on.least_rate(found, count) == pytest.approx(least, rel=0.005, abs=1e-9)
