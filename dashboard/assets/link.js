@@ -59,8 +59,16 @@ export function connect() {
   };
 }
 
-// Say one command; the confirmation line tells what became of it.
-export async function say(command) {
+// Commands arrive in the order in which they were said: two keys in a row may mean something else the other way round.
+let before = Promise.resolve();
+
+export function say(command) {
+  before = before.then(() => carry(command));
+  return before;
+}
+
+// One command; the confirmation line tells what became of it.
+async function carry(command) {
   try {
     const answer = await fetch("/do", {
       method: "POST",
