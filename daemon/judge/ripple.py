@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from daemon.judge.hum import Volts, fit_hum, mains_frequency
+from daemon.judge.hum import SIGNIFICANT, Volts, fit_hum, mains_frequency
 from drivers.readings import Trace
 
 _SHORTEST_FOR_MEDIAN = 16
@@ -62,7 +62,11 @@ def ripple(volts: Volts, dt_s: float, resolution_v: float = 0.0) -> Ripple | Non
 
 
 def hum_of(trace: Trace) -> Ripple | None:
-    """Ripple of the end of a trace, for screens: at most ``MOST_SAMPLES`` of it, over whole mains periods."""
+    """Ripple of the end of a trace, for screens: at most ``MOST_SAMPLES`` of it, over whole mains periods.
+
+    None where the mains does not stand out: noise has no frequency to be told.
+    """
     end = trace.codes[-MOST_SAMPLES:]
     volts = end.astype(np.float64) * trace.scale_v + trace.offset_v
-    return ripple(volts, trace.dt_s, abs(trace.scale_v)) if len(end) >= LEAST_SAMPLES else None
+    found = ripple(volts, trace.dt_s, abs(trace.scale_v)) if len(end) >= LEAST_SAMPLES else None
+    return found if found and max(found.at_f_v, found.at_2f_v) > SIGNIFICANT * found.uncertainty_v else None

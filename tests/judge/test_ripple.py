@@ -130,3 +130,8 @@ def test_the_end_of_a_trace_is_enough_for_the_screen():
     assert found.harmonics_rms_v[1] == pytest.approx(0.25 / math.sqrt(2), rel=0.02)
     assert found.harmonics_rms_v[0] < 0.005
     assert hum_of(trace([1, 2, 3])) is None
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_noise_has_no_mains_frequency(seed):
+    assert hum_of(trace(np.round(np.random.default_rng(seed).normal(0, 3, 4000)))) is None
