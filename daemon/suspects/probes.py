@@ -17,6 +17,7 @@ ENOUGH_BITS = 0.1
 SOME_WORLDS, LOOK_WORLDS = 500, 120
 LOOK_AT, LOOK_ON = 6, 24
 LEAST_BITS = 0.005
+THRIFT = 0.5
 TOUCH_V = 60.0
 CAUTION = "Above the touch limit: clip on with power off."
 
@@ -55,7 +56,7 @@ def rank(
     in_mode = table.modes.index(mode) if mode in table.modes else None
     costs = np.array([c.access + (MODE_COST if in_mode is not None and c.mode != in_mode else 0) for c in listed])
     gains = outlook.gains()
-    worth = gains / costs
+    worth = gains / costs**THRIFT
     if look_ahead:
         worth = _looked_ahead(outlook, gains, costs)
     order = np.lexsort((-worth, gains < ENOUGH_BITS))  # what teaches too little is not worth it at any price
@@ -67,7 +68,7 @@ def rank(
 
 def _looked_ahead(outlook: Outlook, gains: Floats, costs: Floats) -> Floats:
     """Worth of the best few with the best step after each outcome counted in."""
-    worth = gains / costs
+    worth = gains / costs**THRIFT
     better = worth - worth.max()  # those not looked at stay behind those that were
     order = np.argsort(-worth)
     follow = order[:LOOK_ON]
@@ -76,10 +77,10 @@ def _looked_ahead(outlook: Outlook, gains: Floats, costs: Floats) -> Floats:
         later_gain, later_cost = 0.0, 0.0
         for share, left in few.outcomes(int(i)):
             next_gains = left.gains(follow)
-            k = int(np.argmax(next_gains / costs[follow]))
+            k = int(np.argmax(next_gains / costs[follow] ** THRIFT))
             later_gain += share * float(next_gains[k])
             later_cost += share * float(costs[follow][k]) * (next_gains[k] > ENOUGH_BITS / 2)
-        better[i] = (gains[i] + later_gain) / (costs[i] + later_cost)
+        better[i] = (gains[i] + later_gain) / (costs[i] + later_cost) ** THRIFT
     return np.asarray(better)
 
 
