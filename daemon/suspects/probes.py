@@ -17,7 +17,7 @@ ENOUGH_BITS = 0.1
 SOME_WORLDS, LOOK_WORLDS = 500, 120
 LOOK_AT, LOOK_ON = 6, 24
 LEAST_BITS = 0.005
-THRIFT = 0.5
+THRIFT = 0.25  # power of the effort that a gain is divided by: one more probe is dearer than a longer reach
 TOUCH_V = 60.0
 CAUTION = "Above the touch limit: clip on with power off."
 
