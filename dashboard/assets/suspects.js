@@ -4,7 +4,7 @@ import { probeNext } from "./acts.js";
 import { el, refill } from "./dom.js";
 import { bench, hear, say } from "./link.js";
 import { clock } from "./numbers.js";
-import { gathered } from "./pace.js";
+import { gathered, tellDrawn } from "./pace.js";
 import { showCircuit, startCircuit } from "./circuit.js";
 import { shape } from "./shapes.js";
 
@@ -87,6 +87,15 @@ function show() {
     : el("p", { class: "empty" }, bench.state?.unit?.drawing ? "Nothing is worked out yet." : "A drawing with its parts, or with fed-by arrows, lets suspects be named.")));
   place.dataset.readings = said?.readings ?? "";
   showCircuit(said);
+  tellNew(said);
+}
+
+let toldOf = "";
+
+function tellNew(said) {
+  const now = said ? `${said.session} ${said.newest_us} ${said.steps_ahead}` : "";
+  if (now && now !== toldOf) tellDrawn(said.steps_ahead === 2 ? "suspects two steps ahead" : "suspects", said.newest_us);
+  toldOf = now;
 }
 
 export function startSuspects() {
