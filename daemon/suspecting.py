@@ -2,7 +2,8 @@
 
 Hears the same feed as the switch-on judge. Settled values come with the state, long before they are on the disk;
 what is older, and every correction, is read from the session's records. Thinking happens in one thread of its own:
-first what the next probe is at one step, at once; then two steps ahead, if nothing new came in the meantime.
+first what the next probe is at one step, at once; then two steps ahead, and with pairs of faults that are yet to be
+solved, if nothing new came in the meantime.
 """
 
 import logging
@@ -45,7 +46,7 @@ class Thinker:
         """The ranking as the door takes it. Raises ``DrawingError`` where the drawing says too little."""
         diagnosis = self._diagnosed(question.drawing_text)
         evidence = evidence_of(question.stays, question.marks, diagnosis.drawing)
-        posterior = diagnosis.paired(self._weighed(diagnosis, evidence))
+        posterior = diagnosis.paired(self._weighed(diagnosis, evidence), solve=look_ahead)
         said = answer(posterior, question.mode, look_ahead, question.thoughts)
         return _shortened(said) | {
             "session": question.session,

@@ -10,6 +10,7 @@ from daemon.suspects.infer import Posterior
 from daemon.suspects.marks import named_parts
 from daemon.suspects.net import Ints
 from daemon.suspects.outlook import Outlook
+from daemon.suspects.probes import caution_of
 from daemon.suspects.worlds import Hypothesis
 
 SPEAKS = 0.7  # nats (a factor of two) by which a reading is for or against a suspect
@@ -52,22 +53,25 @@ def _log_odds(likely: np.ndarray, before: np.ndarray, own: np.ndarray) -> float:
 
 
 def _killing(posterior: Posterior, outlook: Outlook, own: np.ndarray) -> str:
+    """The reading that most of all else would give and the suspect would not, for the least effort."""
     mine = own[outlook.kept]
-    if not mine.any() or mine.all():
+    rest = outlook.weights[~mine]
+    if not mine.any() or mine.all() or rest.sum() <= 0 or outlook.weights[mine].sum() <= 0:
         return ""
-    weights = outlook.weights
-    total = float(weights[mine].sum())
-    best, told = WORTH_NAMING, ""
-    rest = weights[~mine] / max(float(weights[~mine].sum()), 1e-300)
-    for number, candidate in enumerate(outlook.listed):
-        mean, spread = outlook.mean[number], outlook.spread[number]
-        low = float(np.min((mean - NEAR_SD * spread)[mine]))
-        high = float(np.max((mean + NEAR_SD * spread)[mine]))
-        outside = float(rest[(mean[~mine] < low) | (mean[~mine] > high)].sum()) / candidate.access
-        if outside > best and total > 0:
-            best = outside
-            told = f"{candidate.point} ({posterior.table.modes[candidate.mode]}) {_not_between(low, high)}"
-    return told
+    reach = NEAR_SD * outlook.spread
+    low = (outlook.mean - reach)[:, mine].min(axis=1)
+    high = (outlook.mean + reach)[:, mine].max(axis=1)
+    others = outlook.mean[:, ~mine]
+    outside = ((others < low[:, None]) | (others > high[:, None])) @ (rest / rest.sum())
+    worth = outside / np.array([each.access for each in outlook.listed])
+    best = int(np.argmax(worth))
+    if worth[best] <= WORTH_NAMING:
+        return ""
+    candidate = outlook.listed[best]
+    mode = posterior.table.modes[candidate.mode]
+    caution = caution_of(posterior, candidate)
+    said = f"{candidate.point} ({mode}) {_not_between(float(low[best]), float(high[best]))}"
+    return f"{said}. {caution}" if caution else said
 
 
 def _not_between(low: float, high: float) -> str:
