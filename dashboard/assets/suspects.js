@@ -4,7 +4,7 @@ import { probeNext } from "./acts.js";
 import { el, refill } from "./dom.js";
 import { bench, hear, say } from "./link.js";
 import { clock } from "./numbers.js";
-import { gathered, tellDrawn } from "./pace.js";
+import { atOnce, gathered, tellDrawn } from "./pace.js";
 import { showCircuit, startCircuit } from "./circuit.js";
 import { shape } from "./shapes.js";
 
@@ -86,19 +86,17 @@ function show() {
     ? keepOpen(place, () => panel(said))
     : el("p", { class: "empty" }, bench.state?.unit?.drawing ? "Nothing is worked out yet." : "A drawing with its parts, or with fed-by arrows, lets suspects be named.")));
   place.dataset.readings = said?.readings ?? "";
-  showCircuit(said);
-  tellNew(said);
+  if (isNew(said)) tellDrawn(said.steps_ahead === 2 ? "suspects two steps ahead" : "suspects", said.newest_us);
+  drawn = keyOf(said);
 }
 
-let toldOf = "";
-
-function tellNew(said) {
-  const now = said ? `${said.session} ${said.newest_us} ${said.steps_ahead}` : "";
-  if (now && now !== toldOf) tellDrawn(said.steps_ahead === 2 ? "suspects two steps ahead" : "suspects", said.newest_us);
-  toldOf = now;
-}
+const keyOf = (said) => (said ? `${said.session} ${said.newest_us} ${said.steps_ahead}` : "");
+const isNew = (said) => Boolean(said) && keyOf(said) !== drawn;
+let drawn = "";
 
 export function startSuspects() {
   startCircuit();
-  hear("state", gathered(show));
+  const whenever = gathered(show);
+  const graph = gathered(() => showCircuit(bench.state?.suspects ?? null));
+  hear("state", (state) => { if (isNew(state.suspects)) atOnce(show); else whenever(); graph(); });
 }

@@ -4,6 +4,7 @@ Five invented networks of 32 to 62 parts. Truth is drawn with tolerances and sol
 every reading has a meter's error, and 3 in 100 are taken at a wrong point. Only faults count that DC can see: those
 that move something that can be read beyond 10 % plus U. A search ends with one part at 90 %, with nothing that
 teaches 0.1 bit, or after 25 probes. Rivals on the same units: the drawing's order, and half-splitting on good or bad.
+Then the bench page in a real browser: from a settled reading to the ranking on the screen (``screen/suspected.py``).
 ``--full`` takes every fault of every part three times, else 24 of each network.
 """
 
@@ -18,6 +19,7 @@ from daemon.suspects.diagnosis import Diagnosis
 from daemon.suspects.probes import rank
 from daemon.suspects.readings import Seen
 from tests.benchmarks.figures import Figure, at_least, at_most, run, told
+from tests.benchmarks.screen import suspected
 from tests.benchmarks.suspects_truth import Case, broken_units, visible
 from tests.benchmarks.suspects_ways import Choose, HalfSplit, Told, follow, gain_for_cost, in_order
 from tests.suspects.networks import TEXTS, drawing_of, printed_only
@@ -136,7 +138,7 @@ def measure(full: bool) -> list[Figure]:
     """All figures."""
     units = all_units(list(TEXTS), (1, 2, 3) if full else (1,), None if full else 24)
     ended = searched(units, lambda _d: gain_for_cost)
-    return [*cost(), *ours(ended), *rivals(units, ended), *printed(units)]
+    return [*cost(), *ours(ended), *rivals(units, ended), *printed(units), *suspected.figures(full)]
 
 
 if __name__ == "__main__":

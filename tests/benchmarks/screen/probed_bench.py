@@ -3,8 +3,8 @@
 The meters answer at once; the first one's probe is lifted and put down by a hand that waits for nothing but the settled
 value. Daemon, judging process and dashboard are the real ones. It prints the page's address as a line of JSON. A line
 of standard input ``probe UNITS READINGS`` is answered with ``[settled at us, told at us]`` of each reading (told: when
-the daemon's feed brought it); ``open SECONDS`` opens a drawing that was never solved and is answered with the lateness
-of each poll in that time, in seconds; ``calm SECONDS`` does so while nothing happens. It ends when its standard input does.
+the daemon's feed brought it); ``new SECONDS`` opens a drawing that was never solved and is answered with the lateness of
+each poll in that time, in seconds; ``known SECONDS`` opens one that was. It ends when its standard input does.
 """
 
 import asyncio
@@ -142,10 +142,6 @@ class Technician:
         say(self._door, {"command": "mode", "mode": self._diagnosis.drawing.modes[0]})
         return session
 
-    def open_unsolved(self):
-        """A drawing of the same network that nobody has seen."""
-        self.open_unit(f"invented {self._opened}")
-
     def _search(self, volts, readings):
         for _ in range(readings):
             ranked = self._listener.wait(lambda state: (state["suspects"] or {}).get("steps_ahead") == 2)["suspects"]
@@ -187,8 +183,7 @@ def obey(words, technician, late):
     if words[0] == "probe":
         return technician.probe(int(words[1]), int(words[2]))
     late.take()
-    if words[0] == "open":
-        technician.open_unsolved()
+    technician.open_unit(f"invented {time.monotonic()}" if words[0] == "new" else "invented")
     time.sleep(float(words[1]))
     return late.take()
 
