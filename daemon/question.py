@@ -22,7 +22,7 @@ Row = Mapping[Any, Any]
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """A session's drawing (TOML), every settled stay that counts, every mark, the unit's mode, a person's suspicions."""
+    """A session's drawing (TOML), every settled stay that counts, every mark, the mode, a person's suspicions."""
 
     session: str
     drawing_text: str

@@ -28,6 +28,7 @@ from drivers.errors import CommandError, DoorError, ProbetrailError
 # Corrections, and what else changes more than what is added: after these the records know better.
 READ_ANEW = frozenset({"strike", "move", "split", "relabel", "undo", "unit", "drawing", "session opened"})
 SHOWN_PARTS, SHOWN_SUSPECTS, SHOWN_NEXT, SHOWN_HIDDEN, SHOWN_READINGS = 24, 8, 3, 6, 8
+SHOWN_OTHERWISE, SHOWN_PROOFS = 5, 4
 NOTHING_NEW_AFTER = 10
 
 _log = logging.getLogger(__name__)
@@ -89,6 +90,8 @@ def _shortened(said: dict[str, Any]) -> dict[str, Any]:
         "suspects": suspects,
         "credible_set": said["credible_set"][:SHOWN_PARTS],
         "next": said["next"][:SHOWN_NEXT],
+        "otherwise": said["otherwise"][:SHOWN_OTHERWISE],
+        "proofs": said["proofs"][-SHOWN_PROOFS:],
         "no_dc_trace": said["no_dc_trace"][:SHOWN_HIDDEN],
     }
 

@@ -17,7 +17,6 @@ from daemon.keeper.probe import Change, Probe, StayBegan, StayEnded, StayGrew, S
 from drivers.readings import Flag, Quantity
 
 
-
 def mark(desk: Desk, probe: Probe, point: str, leg: str, from_now: bool = False) -> bool:
     """Take a person's word for what a probe touches; True where the stay under way got that name."""
     renamed = False

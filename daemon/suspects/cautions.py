@@ -13,6 +13,9 @@ DISCHARGE = (
     "Power off first. Discharge through a resistor, not a screwdriver, measure, and measure again after a minute: "
     "it can come back."
 )
+SCOPE = "The scope's clip is earth: on 0 V only, of a unit that is isolated or earthed there."
+IN_SERIES = "A meter in series with the feed is put in with the power off."
+HOT = "With a thermometer, not with a finger: hot parts burn, and live ones are beside them."
 HELD_V = 1.0  # a capacitor that is charged to less is no danger to a meter on ohms
 
 
@@ -40,7 +43,7 @@ def highest_v(table: Table, drawing: Drawing, nodes: Sequence[int]) -> float:
 
 
 def discharge_caution(table: Table, drawing: Drawing, nets: Sequence[str]) -> str:
-    """Before ohms, soldering or a link: the charge that stays when the power is off, by name where it is on these nets."""
+    """Before ohms, soldering or a link: the charge that stays, by name where it is on these nets."""
     held = []
     for part in drawing.parts:
         if part.kind == "capacitor" and set(part.nets) & set(nets):

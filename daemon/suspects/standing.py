@@ -8,6 +8,7 @@ import numpy as np
 from daemon.drawing import Drawing
 from daemon.suspects.infer import Posterior
 from daemon.suspects.marks import named_parts
+from daemon.suspects.mending import BYPASSED, DONE, Done, after
 from daemon.suspects.net import Ints
 from daemon.suspects.outlook import Outlook
 from daemon.suspects.probes import caution_of
@@ -33,16 +34,26 @@ def standing(posterior: Posterior, outlook: Outlook, hypotheses: Sequence[int]) 
     lists: tuple[list[str], list[str], list[str]] = ([], [], [])
     own = np.isin(posterior.table.of, hypotheses)
     before = posterior.table.prior.copy()
+    done: Done = frozenset()
     for each in posterior.weighed:
+        if each.seen.quantity in DONE:
+            done = after(done, each.seen.point, each.seen.quantity)
+            continue
+        said = each.seen.words() + _with(done)
         if each.logs is None:
-            if each.seen.quantity not in ("mended", "unmended"):
-                lists[2].append(each.seen.words())
+            lists[2].append(said)
             continue
         likely = before * np.exp(each.logs - each.logs.max())
         ratio = _log_odds(likely, before, own)
-        lists[2 if abs(ratio) <= SPEAKS else 0 if ratio > 0 else 1].append(each.seen.words())
+        lists[2 if abs(ratio) <= SPEAKS else 0 if ratio > 0 else 1].append(said)
         before = likely / max(float(likely.sum()), 1e-300)
     return Standing(*lists, _killing(posterior, outlook, own))
+
+
+def _with(done: Done) -> str:
+    """Under what a reading was taken, where something was led past."""
+    names = sorted(part for part, how in done if how == BYPASSED)
+    return f" with {' and '.join(names)} bypassed" if names else ""
 
 
 def _log_odds(likely: np.ndarray, before: np.ndarray, own: np.ndarray) -> float:
@@ -81,8 +92,6 @@ def _not_between(low: float, high: float) -> str:
 def meant_by(text: str, hypotheses: Sequence[Hypothesis], drawing: Drawing) -> Ints:
     """Which hypotheses of a table a person's words mean: the parts or nodes named, and the fault where it is named."""
     named = set(named_parts(text, drawing))
-    if not drawing.parts:
-        named = {p.name for p in drawing.points if p.name.casefold() in text.casefold().split()}
     ours = [n for n, each in enumerate(hypotheses) if named and set(each.parts) & named]
     words = text.casefold()
     exact = [n for n in ours if any(word in words for word in _words_of(hypotheses[n].fault))]

@@ -153,7 +153,7 @@ def test_suspects_of_a_probed_unit_come_to_the_screen_and_are_refined():
 
 
 def test_a_ranking_is_as_old_as_the_first_drawing_that_has_its_reading():
-    """Settled at 10 and told at 40; drawn without it at 50, with it at 90 and with the next at 95; the last one never."""
+    """Settled at 10, told at 40; drawn without it at 50, with it at 90, with the next at 95; the last one never."""
     drawn = [[None, 45], [5, 50], [10, 90], [12, 95]]
     ages = suspected.ages_s([[10, 40], [12, 60], [20, 80]], drawn)
     assert ages.tolist() == pytest.approx([50e-6, 35e-6, math.inf])

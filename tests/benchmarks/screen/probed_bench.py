@@ -1,10 +1,11 @@
 """A bench on which broken units are probed where the program proposes: ``python -m ...probed_bench``.
 
-The meters answer at once; the first one's probe is lifted and put down by a hand that waits for nothing but the settled
-value. Daemon, judging process and dashboard are the real ones. It prints the page's address as a line of JSON. A line
-of standard input ``probe UNITS READINGS`` is answered with ``[settled at us, told at us]`` of each reading (told: when
-the daemon's feed brought it); ``new SECONDS`` opens a drawing that was never solved and is answered with the lateness of
-each poll in that time, in seconds; ``known SECONDS`` opens one that was. It ends when its standard input does.
+The meters answer at once; the first one's probe is lifted and put down by a hand that waits for nothing but the
+settled value. Daemon, judging process and dashboard are the real ones. It prints the page's address as a line of JSON.
+A line of standard input ``probe UNITS READINGS`` is answered with ``[settled at us, told at us]`` of each reading
+(told: when the daemon's feed brought it); ``new SECONDS`` opens a drawing that was never solved and is answered with
+the lateness of each poll in that time, in seconds; ``known SECONDS`` opens one that was. It ends when its standard
+input does.
 """
 
 import asyncio

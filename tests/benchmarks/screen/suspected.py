@@ -1,7 +1,5 @@
 """From a settled reading, as the daemon tells it, to the ranking on the screen; and polls while a drawing is solved."""
 
-import json
-
 import numpy as np
 
 from tests.benchmarks.figures import Figure, at_least, at_most, told
@@ -55,12 +53,3 @@ def ages_s(settled, drawn):
     drawn = [(newest, at) for newest, at in drawn if newest is not None]
     seen_us = [min((at for newest, at in drawn if newest >= t_us), default=np.inf) for t_us, _ in settled]
     return (np.array(seen_us) - [told_us for _, told_us in settled]) / 1e6
-
-
-def main() -> None:
-    """The figures alone, for whoever looks into one of them."""
-    print(json.dumps([[each.name, each.value, each.met] for each in figures(full=False)], indent=1))
-
-
-if __name__ == "__main__":
-    main()
