@@ -159,6 +159,9 @@ def _next_lines(said: dict[str, Any]) -> list[str]:
     if useful:
         return ["Next:", *(f"  {e['point']} in {e['mode']} ({e['quantity']}): {e['reason']}" for e in useful[:3])]
     lines = ["No DC reading at the drawing's points would tell much more."]
+    proved = [each["part"] for each in said["proofs"] if each["state"] == "proved"]
+    if proved:
+        lines.append(f"{proved[-1]} is proved: fit the new part, then read again what was faulty.")
     if said["otherwise"]:
         lines.append("What would tell instead:")
         lines += [f"  {_told(each)}" for each in said["otherwise"][:4]]

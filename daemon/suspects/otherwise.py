@@ -125,6 +125,8 @@ def _currents(now: _Open) -> Iterator[Way]:
             bits = bits_of_values(values[None], now.outlook.part, now.outlook.weights)
             said = two_ends(now.posterior, now.outlook, amps, "A")
             reason = f"the current of {source} in {mode}: {said}."
+            if not said:
+                continue
             cost = COST["current_a"] + (MODE_COST if mode != now.mode else 0.0)
             yield Way(source, mode, "current_a", bits, cost, reason, IN_SERIES)
 
@@ -180,6 +182,8 @@ def _ohms(now: _Open) -> Iterator[Way]:
         bits = bits_of_values(logs / OHM_SPREAD, now.outlook.part, now.outlook.weights)
         point = names.get(one, one) if other == "0" else f"{names.get(one, one)} - {names.get(other, other)}"
         said = two_ends(now.posterior, now.outlook, np.exp(np.median(logs, axis=0)), "ohm")
+        if not said:
+            continue
         to = "" if other != "0" else " to 0 V"
         caution = discharge_caution(now.table, now.drawing, [one, other])
         yield Way(point, "", "ohm_off", bits, COST["ohm_off"], f"ohms at {point}{to}, in circuit: {said}.", caution)

@@ -95,7 +95,7 @@ def _said(
     if during is None:
         if not trial.in_place:
             return "wanting", f"Nothing was read while {part} was {how}: it proves nothing."
-        return "wanting", f"With {part} {how}, read again: {before.words()} before."
+        return "wanting", f"With {part} {how}, read again what was faulty: {before.words()}."
     told = f"{before.words()} before, {during.words()} with {part} {how}"
     if _same(before, during):
         return "against", f"{told}: it is not {part} alone, or not what a bypass helps."

@@ -25,7 +25,7 @@ def bits_of_values(values: Floats, part: Ints, weights: Floats) -> float:
 
 
 def two_ends(posterior: Posterior, outlook: Outlook, values: Floats, unit: str) -> str:
-    """The two likeliest outcomes, with who is likely then."""
+    """The two likeliest outcomes, with who is likely then; "" where there is only one."""
     table = posterior.table
     names = [table.hypotheses[table.of[world]].part for world in outlook.kept]
     left = outlook.weights.copy()
@@ -40,7 +40,7 @@ def two_ends(posterior: Posterior, outlook: Outlook, values: Floats, unit: str) 
         who = " or ".join(each or "none that DC shows" for each in best)
         told.append(f"about {_amount(float(level), unit)}: {who}")
         left[here] = 0
-    return "; ".join(told)
+    return "; ".join(told) if len(told) > 1 else ""
 
 
 def _amount(value: float, unit: str) -> str:

@@ -41,14 +41,16 @@ const TOUCH = "Above the touch limit: clip on with power off.";
 const caution = (words) => (words ? el("p", { class: "next-caution" }, shape("warning"), el("span", {}, words)) : null);
 const why = (reason) => [el("p", { class: "why" }, reason.replace(TOUCH, "").trim()), caution(reason.includes(TOUCH) ? TOUCH : "")];
 
-function otherWay(each) {
+// The same caution twice in a row is said once, and pointed to: what is read is believed.
+function otherWay(each, number, all) {
+  const again = number && all[number - 1].caution === each.caution;
   const go = () => probeNext([each.point], each.mode);
   return el(
     "li",
     { class: "next-probe other-way" },
     el("p", {}, el("b", {}, each.point), el("span", { class: "tag" }, KINDS[each.quantity] ?? each.quantity)),
     el("p", { class: "why" }, `${each.reason[0].toUpperCase()}${each.reason.slice(1)}`),
-    caution(each.caution),
+    caution(again ? "Caution as above." : each.caution),
     AT_A_POINT.has(each.quantity) ? el("p", { class: "acts" }, el("button", { type: "button", class: "press small", "data-key": `other-${each.quantity}-${each.point}`, onclick: go }, `${each.point} next`)) : null,
     each.quantity === "bypassed" ? el("p", { class: "acts" }, bypass(each.point, true)) : null,
   );
@@ -102,6 +104,8 @@ function nextSteps(said) {
   const useful = said.next.filter((each) => each.gain_bits >= ENOUGH_BITS);
   if (useful.length) return [el("h3", {}, "Next probe"), el("ol", { class: "plain" }, ...useful.map(nextProbe))];
   if (said.otherwise?.length) return [el("h3", {}, "Volts tell no more: next"), el("ol", { class: "plain" }, ...said.otherwise.map(otherWay))];
+  const proved = (said.proofs ?? []).filter((each) => each.state === "proved").map((each) => each.part);
+  if (proved.length) return [el("h3", {}, "Next"), el("p", {}, `${proved.join(", ")} is proved: fit the new part, then read again what was faulty.`)];
   return [el("h3", {}, "Next probe"), el("p", { class: "empty" }, said.steps_ahead === 1 ? "No reading of volts would tell more." : "Nothing that the drawing knows would tell more.")];
 }
 

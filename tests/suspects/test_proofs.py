@@ -13,7 +13,7 @@ STAYS_DEAD = Seen("A", "ON", "dc_v", 0.0)
 
 PHASES = [
     ((IN,), "wanting", "No faulty reading was taken before"),
-    ((BEFORE, IN), "wanting", "read again"),
+    ((BEFORE, IN), "wanting", "read again what was faulty: A 0.01 V (ON)"),
     ((BEFORE, IN, DURING), "for", "Take the bypass away and read again"),
     ((BEFORE, IN, STAYS_DEAD), "against", "it is not F1 alone"),
     ((BEFORE, IN, Seen("A", "ON", "dc_v", 9.0)), "unclear", "is not right"),
