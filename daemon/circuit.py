@@ -11,7 +11,7 @@ MAIN_ENDS = {"npn": (0, 2), "pnp": (2, 0), "regulator": (0, 1)}  # the two legs 
 
 
 def circuit(drawing: Drawing, columns: int = 99) -> dict[str, Any]:
-    """``nets`` [{net, point, leg, printed_v, access, column, row, parent}] and ``parts`` [{name, kind, from, to, also}].
+    """``nets`` [{net, point, leg, printed_v, access, column, row, parent}], ``parts`` [{name, kind, from, to, also}].
 
     ``to`` is "0" for a part to 0 V; ``also`` are a part's other nets. Without a network the nets are points and the
     parts are arrows: kind ``feeds``, without a name. ``parent`` is the net that one hangs on ("": none): it stands one

@@ -93,7 +93,8 @@ def otherwise(posterior: Posterior, outlook: Outlook, mode: str | None, solve: b
 
     Without ``solve`` only ohms that were worked out before are thought of.
     """
-    now = _Open(posterior, outlook, mode or posterior.table.modes[0], solve)
+    modes = posterior.table.modes
+    now = _Open(posterior, outlook, mode if mode in modes else modes[0], solve)
     leader, chance = next(iter(posterior.by_part.items()))
     if leader and chance >= SURE:
         return [] if now.states.get(leader) == "proved" else list(_proof_of(now, leader))

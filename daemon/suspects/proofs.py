@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from daemon.drawing import Drawing
+from daemon.judge.expected import why_printed_values_do_not_hold
 from daemon.suspects.infer import Posterior
 from daemon.suspects.mending import DONE, MENDED, UNMENDED
 from daemon.suspects.readings import HALVES, Seen, node_name, place_of
@@ -63,7 +64,7 @@ def _trials(evidence: Sequence[Seen]) -> list[_Trial]:
             found = [replace(t, in_place=False) if t.part == seen.point and t.how != MENDED else t for t in found]
         elif seen.quantity in DONE:
             found.append(_Trial(seen.point, seen.quantity, dict(latest), {}, {}))
-        elif seen.quantity in READ:
+        elif seen.quantity in READ and why_printed_values_do_not_hold(seen.condition) is None:
             key = seen.point, seen.mode, seen.quantity
             latest[key] = seen
             for trial in found:

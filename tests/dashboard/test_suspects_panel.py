@@ -115,7 +115,8 @@ def test_a_net_is_named_from_the_keyboard(lamp_bench: Served, lamp_page: Page) -
 
 LIFT = {
     "point": "D1", "mode": "", "quantity": "part_good", "gain_bits": 0.9, "cost": 10.0,
-    "reason": "D1 (shorted) with one end lifted: the diode function.", "caution": "Power off first. C2 can hold charge.",
+    "reason": "D1 (shorted) with one end lifted: the diode function.",
+    "caution": "Power off first. C2 can hold charge.",
 }  # fmt: skip
 RIPPLE = {**LIFT, "point": "B", "mode": "ON", "quantity": "ripple_vpp", "reason": "ripple at B: beyond its limit."}
 PROOF = {

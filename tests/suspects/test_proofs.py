@@ -52,6 +52,13 @@ def test_a_link_across_a_short_mends_nothing(diagnosis):
     assert diagnosis.posterior(sound).by_part.get("C2", 0.0) < 0.3
 
 
+def test_a_reading_on_the_lamp_or_of_a_unit_that_is_off_is_no_phase_of_a_proof(diagnosis):
+    for condition in ("series lamp 60 W", "off"):
+        on_it = Seen("A", "ON", "dc_v", 19.8, None, condition)
+        (proof,) = proofs(diagnosis.posterior((BEFORE, IN, on_it)))
+        assert proof.state == "wanting"
+
+
 def test_works_before_and_during_is_a_proof_too(diagnosis):
     fails, works = Seen("", "ON", "works", 0.0), Seen("", "ON", "works", 1.0)
     (proof,) = proofs(diagnosis.posterior((fails, IN, works, OUT, fails)))

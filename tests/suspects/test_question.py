@@ -30,7 +30,8 @@ def session(tmp_path, monkeypatch):
             tags = {"leg": "", "mode": "ON", "condition": "direct", "hypothesis": ""}
             place = {"instrument": "m", "channel": "", "probe": "1", "quantity": "dc_v"}
             number = writer.open_placement(at_us, point=point, **place, **tags)
-            writer.set_placement(number, value=value, uncertainty=0.01, limits=0.05, count=9, t1=at_us + 3 * SECOND_US, **more)
+            facts = {"value": value, "uncertainty": 0.01, "limits": 0.05, "count": 9, **more}
+            writer.set_placement(number, t1=at_us + 3 * SECOND_US, **facts)
             return number
 
         def said(at_s, kind, text, **data):
