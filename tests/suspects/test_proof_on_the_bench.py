@@ -66,7 +66,8 @@ def test_a_proof_that_a_person_marks_counts_for_the_part(desk, tmp_path):
     thinker = Thinker(tmp_path / "solved")
 
     def chance():
-        return next(each["probability"] for each in thinker.ranking(asked(desk), False)["parts"] if each["part"] == "C2")
+        parts = {each["part"]: each["probability"] for each in thinker.ranking(asked(desk), False)["parts"]}
+        return parts["C2"]
 
     before = chance()
     typed(desk, "note", "hum", "gone", "with", "C2", "lifted", "--kind", "proof")
