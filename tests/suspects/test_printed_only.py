@@ -5,6 +5,7 @@ import pytest
 from daemon.drawing import parse_drawing
 from daemon.suspects.answer import answer, in_words
 from daemon.suspects.diagnosis import Diagnosis
+from daemon.suspects.marks import named_parts
 from daemon.suspects.readings import Seen
 from drivers.errors import DrawingError
 from tests.suspects.networks import drawing_of, printed_only
@@ -60,3 +61,21 @@ def test_printed_volts_and_the_network_name_the_same_dead_branch():
 def test_a_drawing_that_says_nothing_of_volts_is_refused_with_the_cure():
     with pytest.raises(DrawingError, match="give points one of them"):
         Diagnosis(parse_drawing('[drawing]\nunit = "u"\nmodes = ["ON"]\n[[point]]\nname = "A"\n', "bare.toml"))
+
+
+def test_nodes_are_named_in_marks_as_parts_are():
+    """Where only points are known a bypass leads past a point's feed; "a" is a word, and "A" a point."""
+    drawing = parse_drawing(THREE.replace('"B12"', '"A"'), "three.toml")
+    found = [
+        named_parts(text, drawing) for text in ("feed of pbd bypassed", "a link at A", "a link", "Q302 and PBD2", "")
+    ]
+    assert found == [["PBD"], ["A"], [], ["Q302"], []]
+    dead = (Seen("A", "PLAY", "dc_v", 12.0), Seen("PBD", "PLAY", "dc_v", 4.0))
+    fed = (Seen("PBD", "PLAY", "bypassed"), Seen("PBD", "PLAY", "dc_v", 10.6))
+    before, after = (Diagnosis(drawing).posterior(told) for told in (dead, dead + fed))
+
+    def pulled_down(posterior):
+        named = [each.fault == "pulled down" for each in posterior.table.hypotheses]
+        return float(posterior.by_hypothesis[named].sum())
+
+    assert pulled_down(before) > 0.15 > 0.05 > pulled_down(after)  # what pulls it down would pull the other feed too
