@@ -1,181 +1,354 @@
-"""Worlds where only printed volts and fed-by arrows are known: rules for how a fault moves its neighbours.
+"""Worlds where only printed volts and fed-by arrows are known: faults put into likely versions of the network.
 
 A suspect is a node group: what feeds a point, what hangs on it, or the way between it and the point that feeds it.
-All figures are common practice, no source; each is a draw, so that no single one decides.
+How often each fails, and how far a fault goes, is common practice, no source; each is a draw, so that no single one
+decides.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
-from daemon.drawing import Drawing, Point
-from daemon.suspects.net import Floats
-from daemon.suspects.worlds import HEALTHY_PRIOR, NOTHING, Hypothesis, Table
+from daemon.drawing import Drawing
+from daemon.suspects.dc import Solver
+from daemon.suspects.faults import EVEN, MAINS_PERCENT, Spread
+from daemon.suspects.likely_net import Likely, is_led, likely_net, node_net
+from daemon.suspects.net import OPEN_S, Floats, Halves, Ints
+from daemon.suspects.stages import Stages, named_apart, stages_of
+from daemon.suspects.sway import sway
+from daemon.suspects.worlds import HEALTHY_PRIOR, IN_STEP, NOTHING, Hypothesis, Table
 
-WORLDS = 200
+VERSIONS = 12
 SEED = 20  # the same drawing gives the same worlds, and so the same answer, every time
-SHARES = {"feed open": 0.4, "feed weak": 0.15, "pulled down": 0.3, "load open": 0.08, "switch stuck": 0.07}
-HOLDS_DOWN_TO = 0.82  # of its usual input a regulated point still holds
-REGULATED_PERCENT = 6.0  # points printed with a tolerance up to this, and not with the mains, are taken as regulated
 TOLERANCE_SD = 0.35  # of the printed tolerance
-UNSURE = (0.03, 0.02)  # what a world of rules may be off by: a share, and volts
+UNSURE = (0.015, 0.03)  # what a world may be off by: a share, and volts
+METER_UNSURE = 0.7
+MOST_WORLDS = 2500
+Change = Callable[["Broken", Floats], None]
 
 
-def printed_table(drawing: Drawing, worlds: int = WORLDS, seed: int = SEED) -> Table:
-    """Worlds of a drawing without a network; a node is a point's name."""
-    return _Rules(drawing, worlds, np.random.default_rng(seed)).table()
+@dataclass(frozen=True, slots=True)
+class Way:
+    """One way to fail of one node group: ``weight`` against the others, ``levels`` how many steps of how far."""
+
+    node: int
+    fault: str
+    weight: float
+    levels: int
+    change: Change
+    legs: tuple[int, ...] = ()
 
 
-class _Rules:
-    def __init__(self, drawing: Drawing, worlds: int, rng: np.random.Generator) -> None:
-        self.drawing, self.worlds, self.rng = drawing, worlds, rng
-        first: dict[str, Point] = {}
-        for point in drawing.points:
-            first.setdefault(point.net or point.name, point)
-        self.points = first
-        self.column = {name: index for index, name in enumerate(first)}
-        by_name = {point.name: name for name, point in reversed(first.items())}
-        self.feeders = {
-            name: [by_name[f] for f in point.fed_by if f in by_name and by_name[f] != name]
-            for name, point in first.items()
-        }
-        self.modes = drawing.modes
-        self._mains_drawn: list[Floats] = []
-        self.printed = np.array([[p.printed_v.get(m, np.nan) for p in first.values()] for m in self.modes])
+@dataclass(slots=True)
+class Broken:
+    """Theta (modes, rows, worlds) being broken, each world a version of the network."""
+
+    likely: Likely
+    theta: Floats
+    version: Ints
+
+    def rows(self, kind: str, number: int) -> dict[str, int]:
+        return self.likely.net.slots.get(f"{kind} {number}", {})
+
+    def ohm(self, node: int) -> Floats:
+        return self.likely.node_ohm[node][self.version]
+
+
+def printed_table(drawing: Drawing, versions: int = VERSIONS, seed: int = SEED) -> Table:
+    """Worlds of a drawing without a network; a node is a point's net, else its name."""
+    drawing = named_apart(drawing)
+    stages = stages_of(drawing)
+    return _Worlds(drawing, stages, likely_net(stages, drawing, versions, np.random.default_rng(seed))).table()
+
+
+def _log_between(low: float, high: float, far: Floats) -> Floats:
+    return np.asarray(low * (high / low) ** far)
+
+
+def _set(kind: str, number: int, slot: str, value: float) -> Change:
+    def change(broken: Broken, _far: Floats) -> None:
+        rows = broken.rows(kind, number)
+        if slot in rows:
+            broken.theta[:, rows[slot]] = value
+
+    return change
+
+
+def _all(*changes: Change) -> Change:
+    def change(broken: Broken, far: Floats) -> None:
+        for each in changes:
+            each(broken, far)
+
+    return change
+
+
+def _feed_open(node: int) -> Change:
+    return _all(
+        _set("feed", node, "g", OPEN_S), _set("regulator", node, "limit", 0.0), _set("source", node, "g", OPEN_S)
+    )
+
+
+def _feed_weak(low: float, high: float, node: int) -> Change:
+    """More resistance on the way, against what the point and all behind it are."""
+
+    def change(broken: Broken, far: Floats) -> None:
+        more = broken.ohm(node) * _log_between(low, high, far)
+        for kind in ("feed", "source"):
+            if (row := broken.rows(kind, node).get("g")) is not None:
+                broken.theta[:, row] = 1 / (1 / broken.theta[:, row] + more)
+
+    return change
+
+
+def _feed_strong(node: int) -> Change:
+    def change(broken: Broken, far: Floats) -> None:
+        row = broken.rows("feed", node)["g"]
+        own = broken.theta[:, row]
+        broken.theta[:, row] = np.where(own > 10 * OPEN_S, own * _log_between(1.4, 300.0, far), own)
+
+    return change
+
+
+def _pulled(node: int) -> Change:
+    """A short, a leak, or a load that draws too much: resistance to 0 V."""
+
+    def change(broken: Broken, far: Floats) -> None:
+        near = _log_between(0.03, 2.0, np.minimum(far / 0.4, 1))
+        some = broken.ohm(node) * _log_between(0.02, 3.0, np.maximum(far - 0.4, 0) / 0.6)
+        broken.theta[:, broken.rows("load", node)["g"]] += 1 / np.where(far < 0.4, near, some)
+
+    return change
+
+
+def _load_less(node: int) -> Change:
+    def change(broken: Broken, far: Floats) -> None:
+        left = np.where(far < 0.5, 0.0, (far - 0.5) * 1.4)
+        for kind, slots in (("load", "gi"), ("led", ("i_s",)), ("zener", ("z_s", "i_s"))):
+            for slot in slots:
+                if (row := broken.rows(kind, node).get(slot)) is not None:
+                    broken.theta[:, row] *= left
+                    if slot == "g":
+                        broken.theta[:, row] += OPEN_S
+
+    return change
+
+
+def _off(far: Floats) -> Floats:
+    return np.where(far < 0.5, 0.35 + 0.55 * 2 * far, 1.1 + 0.5 * (2 * far - 1))
+
+
+def _wrong_volts(node: int) -> Change:
+    """A regulator or a zener that holds another voltage."""
+
+    def change(broken: Broken, far: Floats) -> None:
+        for kind, slot in (("regulator", "v"), ("zener", "z_off_v")):
+            if (row := broken.rows(kind, node).get(slot)) is not None:
+                broken.theta[:, row] *= _off(far)
+
+    return change
+
+
+def _passes(node: int) -> Change:
+    def change(broken: Broken, far: Floats) -> None:
+        broken.theta[:, broken.rows("feed", node)["g"]] = _log_between(5.0, 0.2, far) ** -1
+        _set("regulator", node, "limit", 0.0)(broken, far)
+
+    return change
+
+
+def _source_low(node: int) -> Change:
+    def change(broken: Broken, far: Floats) -> None:
+        broken.theta[:, broken.rows("source", node)["v"]] *= 0.4 + 0.48 * far
+
+    return change
+
+
+def _bridged(number: int, slot: str) -> Change:
+    def change(broken: Broken, far: Floats) -> None:
+        broken.theta[:, broken.rows("transistor", number)[slot]] = 1 / _log_between(0.03, 2.0, far)
+
+    return change
+
+
+def _stuck(node: int, others: Sequence[int]) -> Change:
+    """A contact that stays closed in all modes; of a selector's, the others are then open in half of the worlds."""
+
+    def change(broken: Broken, far: Floats) -> None:
+        row = broken.rows("feed", node)["g"]
+        broken.theta[:, row] = broken.theta[:, row].max(axis=0)
+        for other in others:
+            row = broken.rows("feed", other)["g"]
+            broken.theta[:, row] = np.where(far < 0.6, OPEN_S, broken.theta[:, row])
+
+    return change
+
+
+def _ways(stages: Stages) -> list[Way]:
+    found = []
+    for node in range(len(stages.names)):
+        if np.abs(stages.volts[node]).max() > 0:
+            found += [*_feed_ways(stages, node), *_load_ways(stages, node)]
+    for number, each in enumerate(stages.transistors):
+        legs = tuple(leg for leg in (each.emitter, each.collector, each.base) if leg >= 0)
+        open_ = _set("transistor", number, "i_s", 0.0)
+        found.append(Way(legs[0], "transistor open", 0.3, 3, open_, legs))
+        for fault, slot, weight in (
+            ("transistor shorted C-E", "g_ce", 0.35),
+            ("transistor shorted C-B", "g_cb", 0.2),
+            ("transistor shorted B-E", "g_be", 0.2),
+        ):
+            found.append(Way(legs[0], fault, weight, 4, _bridged(number, slot), legs))
+    return found
+
+
+def _feed_ways(stages: Stages, node: int) -> list[Way]:
+    feed = stages.feed[node]
+    if feed == "transistor":
+        return []
+    if feed == "source":
+        dead = _feed_open(node)
+        return [Way(node, "source dead", 0.4, 2, dead), Way(node, "source low", 0.4, 6, _source_low(node))]
+    found = [Way(node, "feed open", 0.5, 3, _feed_open(node))]
+    if feed == "regulator":
+        found.append(Way(node, "passes its input", 0.3, 3, _passes(node)))
+    if feed in ("regulator", "shunt"):
+        found.append(Way(node, "holds the wrong volts", 0.3, 8, _wrong_volts(node)))
+    if feed in ("joined", "resistor", "shunt"):
+        found.append(Way(node, "feed weak", 0.3, 8, _way_weak(feed, node)))
+    if feed in ("resistor", "shunt"):
+        found.append(Way(node, "feed too strong", 0.25, 5, _feed_strong(node)))
+    if stages.contact[node].any():
+        others = [n for n in stages.children(stages.feeder[node]) if n != node and stages.contact[n].any()]
+        found.append(Way(node, "switch stuck", 0.3, 4 if others else 2, _stuck(node, others)))
+    return found
+
+
+def _way_weak(feed: str, node: int) -> Change:
+    return _feed_weak(0.05, 30.0, node) if feed == "joined" else _feed_weak(0.1, 10.0, node)
+
+
+def _load_ways(stages: Stages, node: int) -> list[Way]:
+    inside = bool(stages.children(node))
+    joined = stages.feed[node] == "joined"
+    hangs = 0.25 if inside and joined else 0.6
+    found = [Way(node, "pulled down", 1.2 * hangs, 12, _pulled(node))]
+    if not (inside and joined) and stages.feed[node] not in ("source", "hidden"):
+        found.append(Way(node, "load open", 0.5 * hangs + 0.2 * is_led(stages, node), 4, _load_less(node)))
+    return found
+
+
+@dataclass
+class _Worlds:
+    drawing: Drawing
+    stages: Stages
+    likely: Likely
 
     def table(self) -> Table:
-        faults = [(name, fault) for name in self.points for fault in SHARES if self._can(name, fault)]
-        total = sum(SHARES[fault] for _, fault in faults) or 1.0
-        hypotheses = [Hypothesis("", NOTHING, HEALTHY_PRIOR)]
-        hypotheses += [
-            Hypothesis(name, fault, (1 - HEALTHY_PRIOR) * SHARES[fault] / total, (name,)) for name, fault in faults
-        ]
-        drawn = [self._volts(name, fault) for name, fault in [("", ""), *faults]]
-        of = np.repeat(np.arange(len(drawn)), self.worlds)
-        prior = np.array([each.prior for each in hypotheses])[of] / self.worlds
-        volts = np.concatenate(drawn, axis=2)
-        named = [self._renamed(each) for each in hypotheses]
+        ways = _ways(self.stages)
+        versions = self.likely.theta.shape[2]
+        counts = [versions] + [each.levels for each in ways]
+        of = np.repeat(np.arange(len(counts)), counts)
+        version = np.concatenate([np.arange(versions), np.arange(len(of) - versions) % versions])
+        theta, far = self._broken(ways, counts, version)
+        volts, swayed = self._solved(theta, far, version)
+        lost = ~np.isfinite(volts).all(axis=(0, 1)) | ~np.isfinite(swayed).all(axis=(1, 2))
+        hypotheses = self._hypotheses(ways)
+        prior = np.array([each.prior for each in hypotheses])[of] / np.array(counts)[of]
+        prior[lost] = 0
+        volts[:, :, lost] = 0
+        swayed[lost] = 0
+        volts[~self.stages.printed.T] = np.nan
+        nodes = {name: n for n, name in enumerate(self.stages.names)}
         return Table(
-            self.modes,
-            self.column,
-            tuple(named),
+            self.drawing.modes,
+            nodes,
+            tuple(hypotheses),
             volts,
-            np.zeros((len(of), volts.shape[0] * volts.shape[1], 0), dtype=np.float32),
+            swayed,
             of,
             prior / prior.sum(),
-            np.arange(len(of)) % self.worlds,
-            np.concatenate(self._mains_drawn),
-            0.0,
+            version,
+            np.ones(len(of)),
+            MAINS_PERCENT / 100 / EVEN,
             UNSURE,
         )
 
-    def _renamed(self, each: Hypothesis) -> Hypothesis:
-        if not each.part:
-            return each
-        name = self.points[each.part].name
-        return Hypothesis(name, each.fault, each.prior, (name,))
-
-    def _can(self, name: str, fault: str) -> bool:
-        volts = self.printed[:, self.column[name]]
-        if not np.isfinite(volts).any() or np.nanmax(np.abs(volts)) == 0:
-            return False
-        return fault != "switch stuck" or bool(np.nanmax(volts) - np.nanmin(volts) > 0.3 * np.nanmax(np.abs(volts)))
-
-    def _volts(self, name: str, fault: str) -> Floats:
-        """Volts (modes, points, worlds) with one fault."""
-        factor = np.ones((len(self.points), self.worlds))
-        if name:
-            self._spread(name, fault, factor)
-        self._mains = 1 + self.rng.uniform(-0.1, 0.1, self.worlds)
-        self._mains_drawn.append(self._mains)
-        volts = self.printed[:, :, None] * factor[None] * self._tolerance()[None]
-        if fault == "switch stuck":
-            self._stick(name, volts)
-        return volts + self.rng.normal(0, 0.01, volts.shape)
-
-    def _tolerance(self) -> Floats:
-        rows = []
-        for point in self.points.values():
-            sd = self.drawing.tolerance_of(point) / 100 * TOLERANCE_SD
-            own = 1 + self.rng.normal(0, sd, self.worlds)
-            rows.append(own * (self._mains if point.follows_mains else 1.0))
-        return np.array(rows)
-
-    def _spread(self, name: str, fault: str, factor: Floats) -> None:
-        rng, worlds = self.rng, self.worlds
-        if fault == "feed open":
-            dead = np.abs(rng.normal(0, 0.01, worlds))
-            own = np.where(rng.random(worlds) < 0.8, dead, rng.uniform(0.01, 0.3, worlds))
-        elif fault == "feed weak":
-            own = rng.uniform(0.3, 0.9, worlds)
-        elif fault == "pulled down":
-            own = np.where(rng.random(worlds) < 0.5, rng.uniform(0, 0.1, worlds), rng.uniform(0.1, 0.9, worlds))
-            self._sag(name, own, factor)
-        else:
-            own = np.ones(worlds)
-        factor[self.column[name]] = own
-        if fault in ("feed open", "load open"):
-            self._rise(name, factor, both=fault == "load open")
-        if fault != "switch stuck":
-            self._descend(name, own, factor)
-
-    def _sag(self, name: str, own: Floats, factor: Floats) -> None:
-        """Going upstream: through a fuse or switch nearly whole, less through a resistor or a regulator."""
-        lost, here = 1 - own, name
-        for feeder in self._chain(name):
-            through = self._through(here, feeder)
-            lost = lost * self.rng.uniform(*through, self.worlds)
-            factor[self.column[feeder]] = 1 - lost
-            self._descend(feeder, 1 - lost, factor, but=here)
-            here = feeder
-
-    def _through(self, here: str, feeder: str) -> tuple[float, float]:
-        if self._regulated(here):
-            return 0.0, 0.4
-        return (0.5, 1.0) if self._same(here, feeder) else (0.0, 0.35)
-
-    def _same(self, here: str, feeder: str) -> bool:
-        """Nearly the same volts in some mode: a switch, fuse, choke or diode lies between, not a resistor."""
-        a, b = self.printed[:, self.column[here]], self.printed[:, self.column[feeder]]
-        good = np.isfinite(a) & np.isfinite(b) & (b != 0)
-        return bool((np.abs(a[good] / b[good] - 1) < 0.06).any())
-
-    def _regulated(self, name: str) -> bool:
-        point = self.points[name]
-        narrow = self.drawing.tolerance_of(point) <= REGULATED_PERCENT
-        return narrow and not point.follows_mains and bool(self.feeders[name])
-
-    def _rise(self, name: str, factor: Floats, both: bool) -> None:
-        """A load gone: what feeds it rises a little."""
-        for feeder in ([name] if both else []) + self._chain(name):
-            most = 0.01 if self._regulated(feeder) else 0.08
-            factor[self.column[feeder]] *= 1 + self.rng.uniform(0, most, self.worlds)
-
-    def _descend(self, name: str, own: Floats, factor: Floats, but: str = "") -> None:
-        for other in self.points:
-            if other not in (name, but) and name in self._chain(other) and but not in self._chain(other):
-                holds = self._regulated(other) & (own > HOLDS_DOWN_TO)
-                factor[self.column[other]] *= np.where(holds, 1.0, own)
-
-    def _chain(self, name: str) -> list[str]:
-        """All that feeds a point, nearest first."""
-        found: list[str] = []
-        waiting = list(self.feeders[name])
-        while waiting:
-            feeder = waiting.pop(0)
-            if feeder not in found and feeder != name:
-                found.append(feeder)
-                waiting += self.feeders[feeder]
+    def _hypotheses(self, ways: Sequence[Way]) -> list[Hypothesis]:
+        total = sum(each.weight for each in ways) or 1.0
+        found = [Hypothesis("", NOTHING, HEALTHY_PRIOR)]
+        for each in ways:
+            names = tuple(self.stages.labels[n] for n in (each.legs or (each.node,)))
+            found.append(Hypothesis(names[0], each.fault, (1 - HEALTHY_PRIOR) * each.weight / total, names))
         return found
 
-    def _stick(self, name: str, volts: Floats) -> None:
-        column = self.column[name]
-        levels = self.printed[:, column]
-        usable = np.flatnonzero(np.isfinite(levels))
-        stuck = self.rng.choice(usable, self.worlds)
-        below = [self.column[n] for n in self.points if n == name or name in self._chain(n)]
-        for world, mode in enumerate(stuck):
-            volts[:, below, world] = volts[mode, below, world][None]
+    def _broken(self, ways: Sequence[Way], counts: Sequence[int], version: Ints) -> tuple[Floats, Floats]:
+        theta = self.likely.theta[:, :, version].copy()
+        far = np.zeros_like(theta)
+        first = counts[0]
+        for each in ways:
+            some = slice(first, first + each.levels)
+            step = (np.arange(each.levels) + 0.5) / each.levels
+            half = 0.25 / each.levels
+            ends = []
+            for at in (step - half, step + half, step):
+                part = Broken(self.likely, theta[:, :, some].copy(), version[some])
+                each.change(part, at)
+                ends.append(part.theta)
+            far[:, :, some] = (ends[1] - ends[0]) * IN_STEP / 0.5
+            theta[:, :, some] = ends[2]
+            first = some.stop
+        return theta, far
+
+    def _spreads(self) -> list[Spread]:
+        slots, stages = self.likely.net.slots, self.stages
+        sources = [n for n in range(len(stages.names)) if stages.feed[n] == "source"]
+        mains = [slots[f"source {n}"]["v"] for n in sources if stages.points[n].follows_mains]
+        found = [Spread(tuple(mains), MAINS_PERCENT / 100 / EVEN)]
+        for node, point in enumerate(stages.points):
+            own = self.drawing.tolerance_of(point) / 100 * TOLERANCE_SD
+            feed = stages.feed[node]
+            if feed in ("source", "hidden"):
+                found.append(Spread((slots[f"source {node}"]["v"],), own))
+            elif feed in ("regulator", "shunt"):
+                found.append(Spread((slots[f"regulator {node}"]["v"],), own))
+            if feed == "shunt":
+                row = slots[f"zener {node}"]["z_off_v"]
+                found.append(Spread((row,), own))
+            if feed in ("resistor", "shunt"):
+                found.append(Spread((slots[f"feed {node}"]["g"],), 2 * own))
+        for number in range(len(stages.transistors)):
+            found.append(Spread((slots[f"transistor {number}"]["i_s"],), 0.7))
+        return found
+
+    def _solved(self, theta: Floats, far: Floats, version: Ints) -> tuple[Floats, Halves]:
+        solver, spreads = Solver(self.likely.net), self._spreads()
+        columns = np.array([self.likely.net.nodes[node_net(n)] for n in range(len(self.stages.names))])
+        volts, swayed = [], []
+        for mode in range(theta.shape[0]):
+            start = np.zeros(len(columns))
+            start[columns] = self.stages.volts[:, mode]
+            solved = solver.solve(theta[mode], start)
+            good = np.where(solved.failed, 0.0, solved.volts)
+            slopes = solver.slopes(theta[mode], good)
+            moves = sway(self.likely.net, spreads, theta[mode], good, slopes, [far[mode]])[:, columns]
+            ohms = np.maximum(np.diagonal(slopes, axis1=1, axis2=2), 0)[:, columns]
+            seen = self.drawing.meter_ohm / (self.drawing.meter_ohm + ohms)
+            read = np.where(solved.failed, np.nan, solved.volts)[columns] * seen.T
+            as_printed = self._as_printed(read[:, : self.likely.theta.shape[2]], mode)[:, version]
+            loading = (METER_UNSURE * (1 - seen) * read.T)[:, :, None]
+            moves = np.concatenate([moves * seen[:, :, None], np.nan_to_num(loading)], axis=2)
+            volts.append(read * as_printed)
+            swayed.append((moves * as_printed.T[:, :, None]).astype(np.float32))
+        return np.stack(volts), np.concatenate(swayed, axis=1)
+
+    def _as_printed(self, sound: Floats, mode: int) -> Floats:
+        """What each version is off by when nothing is broken, and by what its volts are therefore taken times."""
+        told = self.stages.volts[:, mode][:, None]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ratio = told / sound
+        near = (np.abs(told) > 0.02) & (ratio > 0.75) & (ratio < 1.33)
+        return np.where(near, ratio, 1.0)
 
 
 def feeders_between(drawing: Drawing, names: Sequence[str]) -> str:
