@@ -5,16 +5,18 @@ follows from the volts. What flows into each point is counted from the far ends 
 no source.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from daemon.drawing import GROUND, Drawing, Part
-from daemon.suspects.net import BETA, OPEN_S, REGULATOR_LIMIT_A, THERMAL_V, ZENER_N, Floats, Net, build_net
+from daemon.suspects.net import BETA, OPEN_S, THERMAL_V, ZENER_N, Floats, Net, build_net
 from daemon.suspects.stages import GROUND_V, SATURATED_V, Stages, Transistor
 
 LEAST_DROP = 0.002  # share of the volts that is taken to fall across a fuse, a contact or a joint
 LED_V = (1.5, 2.4)
+DIODE_V = (0.45, 1.2)
 DECADES = 0.45  # standard deviation of what a stage draws
 # Amperes that a stage is likely to draw by itself.
 DRAWS_A = {"base": 1e-4, "emitter": 1e-3, "collector": 2e-5, "held": 1e-3, "led": 8e-3, "rail": 0.04, "leaf": 4e-3}
@@ -46,10 +48,11 @@ def node_net(node: int) -> str:
     return f"n{node}" if node >= 0 else GROUND
 
 
-def likely_net(stages: Stages, drawing: Drawing, versions: int, rng: np.random.Generator) -> Likely:
-    """Versions of a network for these stages."""
+def likely_nets(stages: Stages, drawing: Drawing, versions: int, seed: int) -> Callable[[Floats, Floats], Likely]:
+    """What makes the same versions of a network again and again, with points (nodes,) that draw so many times as much
+    and, the second (nodes,), sources that have so many times the inner resistance."""
     net = build_net(Drawing(drawing.unit, drawing.modes, parts=tuple(_parts(stages))))
-    return _Draw(stages, net, versions, rng).likely()
+    return lambda heavy, soft: _Draw(stages, net, versions, np.random.default_rng(seed), heavy, soft).likely()
 
 
 def _parts(stages: Stages) -> list[Part]:
@@ -66,6 +69,8 @@ def _parts(stages: Stages) -> list[Part]:
         if stages.feed[node] == "shunt":
             ends = (GROUND, here) if level > 0 else (here, GROUND)
             found.append(Part(f"zener {node}", "zener", ends, value=abs(level)))
+        if is_behind_diode(stages, node):
+            found.append(Part(f"diode {node}", "diode", (above, here) if level > 0 else (here, above)))
         if is_led(stages, node):
             found.append(Part(f"led {node}", "led", (here, GROUND) if level > 0 else (GROUND, here)))
     for number, each in enumerate(stages.transistors):
@@ -86,12 +91,24 @@ def is_led(stages: Stages, node: int) -> bool:
     return alone and LED_V[0] < level < LED_V[1] and abs(_level(stages.volts[feeder])) > level + 1
 
 
+def is_behind_diode(stages: Stages, node: int) -> bool:
+    """A point that is a diode's forward volts below a higher one in every mode."""
+    if stages.feed[node] != "resistor":
+        return False
+    own, above = stages.volts[node], stages.volts[stages.feeder[node]]
+    on = np.abs(own) > 3
+    drop = (np.abs(above) - np.abs(own))[on]
+    return bool(on.any() and drop.min() > DIODE_V[0] and drop.max() < DIODE_V[1])
+
+
 @dataclass
 class _Draw:
     stages: Stages
     net: Net
     versions: int
     rng: np.random.Generator
+    heavy: Floats
+    soft: Floats
     into: dict[int, Floats] = field(default_factory=dict)
     busy: set[int] = field(default_factory=set)
 
@@ -103,7 +120,8 @@ class _Draw:
             if name.startswith("regulator"):
                 self.theta[:, slots["limit"]] = 0.0
         self.beta = BETA * np.exp(self.rng.normal(0, 0.5, self.versions))
-        self.scale = [self._scale(node) for node in range(len(self.stages.names))]
+        self.scale = [self._scale(node) * self.heavy[node] for node in range(len(self.stages.names))]
+        self.share = self.rng.normal(0, 1, (len(self.stages.names), self.versions))
         self.carried = {self._fed_through(each): each for each in self.stages.transistors}
         for node in range(len(self.stages.names)):
             self._into(node)
@@ -226,7 +244,7 @@ class _Draw:
         self._load(node, law)
         volts = self.stages.volts[node][:, None]
         most = np.maximum(np.abs(total).max(axis=0), 1e-5)
-        share = self.rng.uniform(0.01, 0.1, self.versions) if stiff else self.rng.uniform(0.3, 2, self.versions)
+        share = self.soft[node] * (0.04 if stiff else 0.8) * np.exp(0.7 * self.share[node])
         ohm = max(float(np.abs(volts).max()), 0.3) * share / most
         live = np.abs(volts) > GROUND_V if np.abs(volts).max() > GROUND_V else np.ones(volts.shape, dtype=bool)
         self._put("source", node, "v", np.where(live, volts + total * ohm, 0.0))
@@ -242,7 +260,8 @@ class _Draw:
             self._load(node, law)
             return out + law
         rails = self.stages.volts.min(axis=0) if way > 0 else self.stages.volts.max(axis=0)
-        rail = rails - way * 1.0
+        far = np.minimum(np.abs(rails - volts) + 1, 3.0)
+        rail = volts - way * far
         amps = way * np.repeat(self.scale[node][None], len(volts), axis=0)
         self._put("source", node, "v", rail[:, None])
         self._put("source", node, "g", amps / (volts - rail)[:, None])
@@ -265,8 +284,8 @@ class _Draw:
     def _regulated(self, node: int, out: Floats, law: Floats, which: np.ndarray) -> Floats:
         self._load(node, law)
         rows = self.net.slots[f"regulator {node}"]
-        self.theta[:, rows["limit"], which] = REGULATOR_LIMIT_A
-        self.theta[:, rows["dropout"]] = self.rng.uniform(0.3, 2.2, self.versions)
+        self.theta[:, rows["limit"]] = np.where(which, np.maximum(10 * np.abs(out + law).max(axis=0), 0.2), 0.0)
+        self.theta[:, rows["dropout"]] = 1.2 + 0.8 * np.tanh(self.share[node])
         volts = np.abs(self.stages.volts[node])[:, None]
         self.theta[:, rows["v"]] = volts + np.abs(out + law) * self.theta[:, rows["ohm"]]
         return out + law
@@ -278,16 +297,17 @@ class _Draw:
         sign = np.sign(_level(volts)) or 1.0
         if not on.any():
             return out * 0  # nothing but a capacitor leads to a point that is printed with 0 V
-        reference = int(np.argmax(np.where(on, np.abs(volts), -1)))
+        reference = int(np.argmax(np.where(on, np.abs(above), -1)))
         drop = np.where(on, sign * above, np.inf)[:, None]
-        wanted = sign * (out + law)[reference] / drop[reference]
+        held = [t for t in self.stages.transistors if t.collector == node and self._fed_through(t) < 0]
+        own_a = self.scale[node] if held else np.abs(law[reference])
+        wanted = (sign * out[reference] + own_a) / drop[reference]
         least = (1.02 * sign * out / drop).max(axis=0)
         g = np.maximum(np.maximum(wanted, least), 1e-8)
         total = np.where(on[:, None], g * above[:, None], 0.0)
         own = total - out
         if self.stages.feed[node] == "shunt":
             own = self._shunted(node, out, own, g)
-        held = [t for t in self.stages.transistors if t.collector == node and self._fed_through(t) < 0]
         if held:
             base = np.abs(self.stages.volts[held[0].base] - self._at(held[0].emitter)) > 0.45
             self.held[node] = np.where(base[:, None], own, 0.0)
@@ -296,9 +316,15 @@ class _Draw:
             own = self._lit(node, own)
         self._load(node, own)
         self._closed(node, total, np.repeat(g[None], len(volts), axis=0), on)
+        row = self.net.slots[f"feed {node}"]["g"]
         if self.stages.feed[node] == "shunt":
-            row = self.net.slots[f"feed {node}"]["g"]
             self.theta[:, row, self._regulators(node)] = OPEN_S
+        if (diode := self.net.slots.get(f"diode {node}")) is not None:
+            which = np.arange(self.versions) % 4 != 0
+            amps, across = np.abs(total[reference]), abs(float(above[reference]))
+            self.theta[:, row, which] = OPEN_S
+            slope = self.theta[0, diode["n_v"], 0]
+            self.theta[:, diode["i_s"]] = np.where(which, amps / np.expm1(across / slope), 0.0)
         return total
 
     def _at(self, node: int) -> Floats:
@@ -311,7 +337,7 @@ class _Draw:
     def _shunted(self, node: int, out: Floats, own: Floats, g: Floats) -> Floats:
         which = self._regulators(node)
         self._regulated(node, out, own, which)
-        share = self.rng.uniform(0.3, 0.9, self.versions) * ~which
+        share = (0.6 + 0.3 * np.tanh(self.share[node])) * ~which
         zener = np.maximum(np.abs(own) * share, 1e-9)
         rows = self.net.slots[f"zener {node}"]
         knee = 1e-9

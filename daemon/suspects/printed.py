@@ -13,7 +13,7 @@ import numpy as np
 from daemon.drawing import Drawing
 from daemon.suspects.dc import Solver
 from daemon.suspects.faults import EVEN, MAINS_PERCENT, Spread
-from daemon.suspects.likely_net import Likely, is_led, likely_net, node_net
+from daemon.suspects.likely_net import Likely, is_behind_diode, is_led, likely_nets, node_net
 from daemon.suspects.net import OPEN_S, Floats, Halves, Ints
 from daemon.suspects.stages import Stages, named_apart, stages_of
 from daemon.suspects.sway import sway
@@ -24,7 +24,8 @@ SEED = 20  # the same drawing gives the same worlds, and so the same answer, eve
 TOLERANCE_SD = 0.35  # of the printed tolerance
 UNSURE = (0.015, 0.03)  # what a world may be off by: a share, and volts
 METER_UNSURE = 0.7
-MOST_WORLDS = 2500
+NUDGE = 0.7  # of the logarithm of a current or a resistance: standard deviation within a version
+NEAR_ZERO = 0.01  # of the volts that feed a point: what it differs by from unit to unit, however small it is itself
 Change = Callable[["Broken", Floats], None]
 
 
@@ -59,7 +60,7 @@ def printed_table(drawing: Drawing, versions: int = VERSIONS, seed: int = SEED) 
     """Worlds of a drawing without a network; a node is a point's net, else its name."""
     drawing = named_apart(drawing)
     stages = stages_of(drawing)
-    return _Worlds(drawing, stages, likely_net(stages, drawing, versions, np.random.default_rng(seed))).table()
+    return _Worlds(drawing, stages, likely_nets(stages, drawing, versions, seed)).table()
 
 
 def _log_between(low: float, high: float, far: Floats) -> Floats:
@@ -85,7 +86,10 @@ def _all(*changes: Change) -> Change:
 
 def _feed_open(node: int) -> Change:
     return _all(
-        _set("feed", node, "g", OPEN_S), _set("regulator", node, "limit", 0.0), _set("source", node, "g", OPEN_S)
+        _set("feed", node, "g", OPEN_S),
+        _set("regulator", node, "limit", 0.0),
+        _set("source", node, "g", OPEN_S),
+        _set("diode", node, "i_s", 0.0),
     )
 
 
@@ -97,6 +101,16 @@ def _feed_weak(low: float, high: float, node: int) -> Change:
         for kind in ("feed", "source"):
             if (row := broken.rows(kind, node).get("g")) is not None:
                 broken.theta[:, row] = 1 / (1 / broken.theta[:, row] + more)
+
+    return change
+
+
+def _bridge_feed(node: int) -> Change:
+    """A diode that is shorted."""
+
+    def change(broken: Broken, far: Floats) -> None:
+        row = broken.rows("feed", node)["g"]
+        broken.theta[:, row] = np.maximum(broken.theta[:, row], 1 / _log_between(0.03, 1.0, far))
 
     return change
 
@@ -217,7 +231,8 @@ def _feed_ways(stages: Stages, node: int) -> list[Way]:
     if feed in ("joined", "resistor", "shunt"):
         found.append(Way(node, "feed weak", 0.3, 8, _way_weak(feed, node)))
     if feed in ("resistor", "shunt"):
-        found.append(Way(node, "feed too strong", 0.25, 5, _feed_strong(node)))
+        strong = _bridge_feed if is_behind_diode(stages, node) else _feed_strong
+        found.append(Way(node, "feed too strong", 0.25, 5, strong(node)))
     if stages.contact[node].any():
         others = [n for n in stages.children(stages.feeder[node]) if n != node and stages.contact[n].any()]
         found.append(Way(node, "switch stuck", 0.3, 4 if others else 2, _stuck(node, others)))
@@ -242,10 +257,12 @@ def _load_ways(stages: Stages, node: int) -> list[Way]:
 class _Worlds:
     drawing: Drawing
     stages: Stages
-    likely: Likely
+    make: Callable[[Floats, Floats], Likely]
 
     def table(self) -> Table:
         ways = _ways(self.stages)
+        alike = np.ones(len(self.stages.names))
+        self.likely = self.make(alike, alike)
         versions = self.likely.theta.shape[2]
         counts = [versions] + [each.levels for each in ways]
         of = np.repeat(np.arange(len(counts)), counts)
@@ -282,23 +299,52 @@ class _Worlds:
             found.append(Hypothesis(names[0], each.fault, (1 - HEALTHY_PRIOR) * each.weight / total, names))
         return found
 
-    def _broken(self, ways: Sequence[Way], counts: Sequence[int], version: Ints) -> tuple[Floats, Floats]:
+    def _broken(self, ways: Sequence[Way], counts: Sequence[int], version: Ints) -> tuple[Floats, list[Floats]]:
+        """Theta of every world, and what one standard deviation does to it: of how far the fault goes, of what the
+        point draws, and of how soft its source is."""
         theta = self.likely.theta[:, :, version].copy()
-        far = np.zeros_like(theta)
-        first = counts[0]
+        far = [np.zeros_like(theta) for _ in range(3)]
+        first, nudged, node = counts[0], [], -1
         for each in ways:
             some = slice(first, first + each.levels)
+            if each.node != node:
+                node, nudged = each.node, self._nudged(each.node)
             step = (np.arange(each.levels) + 0.5) / each.levels
             half = 0.25 / each.levels
-            ends = []
-            for at in (step - half, step + half, step):
-                part = Broken(self.likely, theta[:, :, some].copy(), version[some])
-                each.change(part, at)
-                ends.append(part.theta)
-            far[:, :, some] = (ends[1] - ends[0]) * IN_STEP / 0.5
-            theta[:, :, some] = ends[2]
+
+            def put(likely: Likely, at: Floats, each: Way = each, some: slice = some) -> Floats:
+                broken = Broken(likely, likely.theta[:, :, version[some]].copy(), version[some])
+                each.change(broken, at)
+                return broken.theta
+
+            far[0][:, :, some] = (put(self.likely, step + half) - put(self.likely, step - half)) * IN_STEP / 0.5
+            for number, likely in enumerate(nudged, 1):
+                far[number][:, :, some] = (put(likely[0], step) - put(likely[1], step))
+            theta[:, :, some] = put(self.likely, step)
             first = some.stop
         return theta, far
+
+    def _nudged(self, node: int) -> list[tuple[Likely, Likely]]:
+        """The networks with what hangs on a point heavier and lighter, and with its source softer and stiffer."""
+        under = self._under(node)
+        root = self._root(node)
+        found = []
+        for nodes, which in ((under, 0), ([root], 1)):
+            pair = []
+            for factor in (np.exp(NUDGE / 2), np.exp(-NUDGE / 2)):
+                factors = np.ones((2, len(self.stages.names)))
+                factors[which, nodes] = factor
+                pair.append(self.make(*factors))
+            found.append((pair[0], pair[1]))
+        return found
+
+    def _root(self, node: int) -> int:
+        while self.stages.feeder[node] >= 0:
+            node = self.stages.feeder[node]
+        return node
+
+    def _under(self, node: int) -> list[int]:
+        return [n for n in range(len(self.stages.names)) if n == node or node in self.stages.line(n)]
 
     def _spreads(self) -> list[Spread]:
         slots, stages = self.likely.net.slots, self.stages
@@ -306,22 +352,26 @@ class _Worlds:
         mains = [slots[f"source {n}"]["v"] for n in sources if stages.points[n].follows_mains]
         found = [Spread(tuple(mains), MAINS_PERCENT / 100 / EVEN)]
         for node, point in enumerate(stages.points):
+            level = float(np.abs(stages.volts[node]).max())
+            above = float(np.abs(stages.volts[stages.feeder[node]]).max()) if stages.feeder[node] >= 0 else 3.0
+            near_zero = NEAR_ZERO * above / max(level, 0.05)
             own = self.drawing.tolerance_of(point) / 100 * TOLERANCE_SD
             feed = stages.feed[node]
             if feed in ("source", "hidden"):
-                found.append(Spread((slots[f"source {node}"]["v"],), own))
+                wide = own if feed == "source" else max(own, near_zero)
+                found.append(Spread((slots[f"source {node}"]["v"],), wide))
             elif feed in ("regulator", "shunt"):
                 found.append(Spread((slots[f"regulator {node}"]["v"],), own))
             if feed == "shunt":
                 row = slots[f"zener {node}"]["z_off_v"]
                 found.append(Spread((row,), own))
             if feed in ("resistor", "shunt"):
-                found.append(Spread((slots[f"feed {node}"]["g"],), 2 * own))
+                found.append(Spread((slots[f"feed {node}"]["g"],), min(max(2 * own, near_zero), 1.0)))
         for number in range(len(stages.transistors)):
             found.append(Spread((slots[f"transistor {number}"]["i_s"],), 0.7))
         return found
 
-    def _solved(self, theta: Floats, far: Floats, version: Ints) -> tuple[Floats, Halves]:
+    def _solved(self, theta: Floats, far: Sequence[Floats], version: Ints) -> tuple[Floats, Halves]:
         solver, spreads = Solver(self.likely.net), self._spreads()
         columns = np.array([self.likely.net.nodes[node_net(n)] for n in range(len(self.stages.names))])
         volts, swayed = [], []
@@ -331,7 +381,7 @@ class _Worlds:
             solved = solver.solve(theta[mode], start)
             good = np.where(solved.failed, 0.0, solved.volts)
             slopes = solver.slopes(theta[mode], good)
-            moves = sway(self.likely.net, spreads, theta[mode], good, slopes, [far[mode]])[:, columns]
+            moves = sway(self.likely.net, spreads, theta[mode], good, slopes, [each[mode] for each in far])[:, columns]
             ohms = np.maximum(np.diagonal(slopes, axis1=1, axis2=2), 0)[:, columns]
             seen = self.drawing.meter_ohm / (self.drawing.meter_ohm + ohms)
             read = np.where(solved.failed, np.nan, solved.volts)[columns] * seen.T

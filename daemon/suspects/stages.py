@@ -57,6 +57,10 @@ class Stages:
         """Nodes that a node feeds."""
         return [n for n, feeder in enumerate(self.feeder) if feeder == node]
 
+    def line(self, node: int) -> list[int]:
+        """A node's feeder, its feeder and so on."""
+        return _line(node, self.feeder)
+
 
 def named_apart(drawing: Drawing) -> Drawing:
     """The drawing with a net of its own for each leg, where one name has several and no nets are given."""
