@@ -58,7 +58,8 @@ def rank(
     worth = gains / costs
     if look_ahead:
         worth = _looked_ahead(outlook, gains, costs)
-    best = [int(i) for i in np.argsort(-worth)[:most] if gains[i] > LEAST_BITS]
+    order = np.lexsort((-worth, gains < ENOUGH_BITS))  # what teaches too little is not worth it at any price
+    best = [int(i) for i in order[:most] if gains[i] > LEAST_BITS]
     return [
         Probe(listed[i], float(gains[i]), float(costs[i]), reason(posterior, outlook, i, float(gains[i]))) for i in best
     ]
