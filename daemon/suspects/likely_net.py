@@ -12,9 +12,9 @@ import numpy as np
 
 from daemon.drawing import GROUND, Drawing, Part
 from daemon.suspects.net import BETA, OPEN_S, THERMAL_V, ZENER_N, Floats, Net, build_net
-from daemon.suspects.stages import GROUND_V, SATURATED_V, Stages, Transistor
+from daemon.suspects.stages import EQUAL, GROUND_V, SATURATED_V, Stages, Transistor
 
-LEAST_DROP = 0.002  # share of the volts that is taken to fall across a fuse, a contact or a joint
+LEAST_DROP = 2e-4  # share of the volts that is taken to fall across a fuse, a contact or a joint
 LED_V = (1.5, 2.4)
 DIODE_V = (0.45, 1.2)
 DECADES = 0.45  # standard deviation of what a stage draws
@@ -37,6 +37,7 @@ class Likely:
     theta: Floats
     into: Floats
     node_ohm: Floats
+    meter_ohm: float
 
     def row(self, kind: str, number: int, slot: str = "g") -> int | None:
         """The row of theta of an element, or None where there is none."""
@@ -52,7 +53,7 @@ def likely_nets(stages: Stages, drawing: Drawing, versions: int, seed: int) -> C
     """What makes the same versions of a network again and again, with points (nodes,) that draw so many times as much
     and, the second (nodes,), sources that have so many times the inner resistance."""
     net = build_net(Drawing(drawing.unit, drawing.modes, parts=tuple(_parts(stages))))
-    return lambda heavy, soft: _Draw(stages, net, versions, np.random.default_rng(seed), heavy, soft).likely()
+    return lambda heavy, soft: _Draw(stages, net, versions, np.random.default_rng(seed), heavy, soft, drawing.meter_ohm).likely()
 
 
 def _parts(stages: Stages) -> list[Part]:
@@ -93,7 +94,7 @@ def is_led(stages: Stages, node: int) -> bool:
 
 def is_behind_diode(stages: Stages, node: int) -> bool:
     """A point that is a diode's forward volts below a higher one in every mode."""
-    if stages.feed[node] != "resistor":
+    if stages.feed[node] not in ("resistor", "joined") or stages.contact[node].any():
         return False
     own, above = stages.volts[node], stages.volts[stages.feeder[node]]
     on = np.abs(own) > 3
@@ -109,14 +110,18 @@ class _Draw:
     rng: np.random.Generator
     heavy: Floats
     soft: Floats
+    meter_ohm: float
     into: dict[int, Floats] = field(default_factory=dict)
     busy: set[int] = field(default_factory=set)
 
     def likely(self) -> Likely:
         self.theta = np.repeat(self.net.nominal.T[:, :, None], self.versions, axis=2)
+        self.meter_s = 1 / self.meter_ohm
         for name, slots in self.net.slots.items():
             for slot in set(slots) & {"g", "i", "g_ce", "g_be", "g_cb"}:
                 self.theta[:, slots[slot]] = OPEN_S if slot != "i" else 0.0
+            if name.startswith("load"):
+                self.theta[:, slots["g"]] = self.meter_s  # as if a meter were on every point: it is on the one that is read
             if name.startswith("regulator"):
                 self.theta[:, slots["limit"]] = 0.0
         self.beta = BETA * np.exp(self.rng.normal(0, 0.5, self.versions))
@@ -131,7 +136,7 @@ class _Draw:
         level = np.abs(self.stages.volts).max(axis=1)
         most = np.abs(into).max(axis=1)
         ohm = np.maximum(level, 0.05)[:, None] / np.maximum(most, 1e-7)
-        return Likely(self.net, self.theta, into, ohm)
+        return Likely(self.net, self.theta, into, ohm, self.meter_ohm)
 
     def _scale(self, node: int) -> Floats:
         stages = self.stages
@@ -220,7 +225,7 @@ class _Draw:
             return self._on_source(node, out, law, feed == "source")
         above = self.stages.volts[feeder] - volts
         on = (np.abs(volts) > GROUND_V) & ~self.stages.contact[node]
-        above = np.where(on & (above * np.sign(level) < LEAST_DROP * abs(level)), LEAST_DROP * level, above)
+        above = np.where(on & (above * np.sign(level) < LEAST_DROP * abs(level)), 0.0, above)
         if feed == "joined":
             return self._joined(node, out, law, above)
         if feed == "regulator":
@@ -236,7 +241,7 @@ class _Draw:
         own = np.where((np.abs(volts) > GROUND_V) & (amps * volts > 0), np.abs(amps), 0.0)
         steady = (np.arange(self.versions) % 2 == 0)[None] & (np.abs(volts) > 3)
         size = np.maximum(np.abs(volts), GROUND_V)
-        self._put("load", node, "g", np.where(steady, OPEN_S, own / size + OPEN_S))
+        self._put("load", node, "g", np.where(steady, self.meter_s, own / size + self.meter_s))
         self._put("load", node, "i", np.where(steady, own * np.sqrt(size**2 + 0.49) / size, 0.0))
 
     def _on_source(self, node: int, out: Floats, law: Floats, stiff: bool) -> Floats:
@@ -270,9 +275,23 @@ class _Draw:
     def _joined(self, node: int, out: Floats, law: Floats, above: Floats) -> Floats:
         total = out + law
         self._load(node, law)
-        g = np.abs(total) / np.maximum(np.abs(above), 1e-9)[:, None]
+        least = LEAST_DROP * np.exp(self.share[node]) * np.abs(self.stages.volts[node]).max()
+        g = np.abs(total) / np.maximum(np.abs(above)[:, None], least)
         on = ~self.stages.contact[node] & (np.abs(self.stages.volts[node]) > GROUND_V)
-        return self._closed(node, total, np.clip(g, 1e-6, 1e3), on)
+        found = self._closed(node, total, np.clip(g, 1e-6, 1e3), on)
+        self._behind_diode(node, found, above, 2)
+        return found
+
+    def _behind_diode(self, node: int, total: Floats, above: Floats, one_in: int) -> None:
+        """A diode instead of a resistance, but for one version in so many."""
+        if (diode := self.net.slots.get(f"diode {node}")) is None:
+            return
+        which = np.arange(self.versions) % one_in != 0
+        reference = int(np.argmax(np.abs(above)))
+        amps, across = np.abs(total[reference]), abs(float(above[reference]))
+        self.theta[:, self.net.slots[f"feed {node}"]["g"], which] = OPEN_S
+        slope = self.theta[0, diode["n_v"], 0]
+        self.theta[:, diode["i_s"]] = np.where(which, amps / np.expm1(across / slope), 0.0)
 
     def _closed(self, node: int, total: Floats, g: Floats, on: np.ndarray) -> Floats:
         """A feed's conductance; where a contact is open there is none, and where all is dead it is as elsewhere."""
@@ -298,7 +317,7 @@ class _Draw:
         if not on.any():
             return out * 0  # nothing but a capacitor leads to a point that is printed with 0 V
         reference = int(np.argmax(np.where(on, np.abs(above), -1)))
-        drop = np.where(on, sign * above, np.inf)[:, None]
+        drop = np.where(on, np.maximum(sign * above, EQUAL / 2 * abs(_level(volts))), np.inf)[:, None]
         held = [t for t in self.stages.transistors if t.collector == node and self._fed_through(t) < 0]
         own_a = self.scale[node] if held else np.abs(law[reference])
         wanted = (sign * out[reference] + own_a) / drop[reference]
@@ -319,12 +338,7 @@ class _Draw:
         row = self.net.slots[f"feed {node}"]["g"]
         if self.stages.feed[node] == "shunt":
             self.theta[:, row, self._regulators(node)] = OPEN_S
-        if (diode := self.net.slots.get(f"diode {node}")) is not None:
-            which = np.arange(self.versions) % 4 != 0
-            amps, across = np.abs(total[reference]), abs(float(above[reference]))
-            self.theta[:, row, which] = OPEN_S
-            slope = self.theta[0, diode["n_v"], 0]
-            self.theta[:, diode["i_s"]] = np.where(which, amps / np.expm1(across / slope), 0.0)
+        self._behind_diode(node, total, above, 4)
         return total
 
     def _at(self, node: int) -> Floats:

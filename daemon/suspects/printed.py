@@ -6,7 +6,7 @@ decides.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -23,7 +23,6 @@ VERSIONS = 12
 SEED = 20  # the same drawing gives the same worlds, and so the same answer, every time
 TOLERANCE_SD = 0.35  # of the printed tolerance
 UNSURE = (0.015, 0.03)  # what a world may be off by: a share, and volts
-METER_UNSURE = 0.7
 NUDGE = 0.7  # of the logarithm of a current or a resistance: standard deviation within a version
 NEAR_ZERO = 0.01  # of the volts that feed a point: what it differs by from unit to unit, however small it is itself
 Change = Callable[["Broken", Floats], None]
@@ -119,7 +118,8 @@ def _feed_strong(node: int) -> Change:
     def change(broken: Broken, far: Floats) -> None:
         row = broken.rows("feed", node)["g"]
         own = broken.theta[:, row]
-        broken.theta[:, row] = np.where(own > 10 * OPEN_S, own * _log_between(1.4, 300.0, far), own)
+        more = np.where(far < 0.6, own * _log_between(1.3, 10.0, far / 0.6), _log_between(2.0, 0.03, far) ** -1)
+        broken.theta[:, row] = np.where(own > 10 * OPEN_S, np.maximum(own, more), own)
 
     return change
 
@@ -137,13 +137,12 @@ def _pulled(node: int) -> Change:
 
 def _load_less(node: int) -> Change:
     def change(broken: Broken, far: Floats) -> None:
-        left = np.where(far < 0.5, 0.0, (far - 0.5) * 1.4)
+        left = np.where(far < 0.5, 1e-9, (far - 0.5) * 1.4)
         for kind, slots in (("load", "gi"), ("led", ("i_s",)), ("zener", ("z_s", "i_s"))):
             for slot in slots:
                 if (row := broken.rows(kind, node).get(slot)) is not None:
-                    broken.theta[:, row] *= left
-                    if slot == "g":
-                        broken.theta[:, row] += OPEN_S
+                    least = 1 / broken.likely.meter_ohm if slot == "g" else 0.0
+                    broken.theta[:, row] = np.maximum(broken.theta[:, row] * left, least)
 
     return change
 
@@ -232,7 +231,7 @@ def _feed_ways(stages: Stages, node: int) -> list[Way]:
         found.append(Way(node, "feed weak", 0.3, 8, _way_weak(feed, node)))
     if feed in ("resistor", "shunt"):
         strong = _bridge_feed if is_behind_diode(stages, node) else _feed_strong
-        found.append(Way(node, "feed too strong", 0.25, 5, strong(node)))
+        found.append(Way(node, "feed too strong", 0.25, 6, strong(node)))
     if stages.contact[node].any():
         others = [n for n in stages.children(stages.feeder[node]) if n != node and stages.contact[n].any()]
         found.append(Way(node, "switch stuck", 0.3, 4 if others else 2, _stuck(node, others)))
@@ -258,6 +257,7 @@ class _Worlds:
     drawing: Drawing
     stages: Stages
     make: Callable[[Floats, Floats], Likely]
+    made: dict[bytes, Likely] = field(default_factory=dict)
 
     def table(self) -> Table:
         ways = _ways(self.stages)
@@ -318,24 +318,22 @@ class _Worlds:
                 return broken.theta
 
             far[0][:, :, some] = (put(self.likely, step + half) - put(self.likely, step - half)) * IN_STEP / 0.5
-            for number, likely in enumerate(nudged, 1):
-                far[number][:, :, some] = (put(likely[0], step) - put(likely[1], step))
             theta[:, :, some] = put(self.likely, step)
+            for number, likely in enumerate(nudged, 1):
+                far[number][:, :, some] = put(likely, step) - theta[:, :, some]
             first = some.stop
         return theta, far
 
-    def _nudged(self, node: int) -> list[tuple[Likely, Likely]]:
-        """The networks with what hangs on a point heavier and lighter, and with its source softer and stiffer."""
-        under = self._under(node)
-        root = self._root(node)
+    def _nudged(self, node: int) -> list[Likely]:
+        """The networks with what hangs on a point heavier, and with its source softer."""
         found = []
-        for nodes, which in ((under, 0), ([root], 1)):
-            pair = []
-            for factor in (np.exp(NUDGE / 2), np.exp(-NUDGE / 2)):
-                factors = np.ones((2, len(self.stages.names)))
-                factors[which, nodes] = factor
-                pair.append(self.make(*factors))
-            found.append((pair[0], pair[1]))
+        for number, nodes in enumerate((self._under(node), [self._root(node)])):
+            factors = np.ones((2, len(self.stages.names)))
+            factors[number, nodes] = np.exp(NUDGE)
+            key = factors.tobytes()
+            if key not in self.made:
+                self.made[key] = self.make(factors[0], factors[1])
+            found.append(self.made[key])
         return found
 
     def _root(self, node: int) -> int:
@@ -351,22 +349,25 @@ class _Worlds:
         sources = [n for n in range(len(stages.names)) if stages.feed[n] == "source"]
         mains = [slots[f"source {n}"]["v"] for n in sources if stages.points[n].follows_mains]
         found = [Spread(tuple(mains), MAINS_PERCENT / 100 / EVEN)]
+        span = float(stages.volts.max() - stages.volts.min())
         for node, point in enumerate(stages.points):
             level = float(np.abs(stages.volts[node]).max())
-            above = float(np.abs(stages.volts[stages.feeder[node]]).max()) if stages.feeder[node] >= 0 else 3.0
+            above = float(np.abs(stages.volts[stages.feeder[node]]).max()) if stages.feeder[node] >= 0 else span
             near_zero = NEAR_ZERO * above / max(level, 0.05)
             own = self.drawing.tolerance_of(point) / 100 * TOLERANCE_SD
             feed = stages.feed[node]
             if feed in ("source", "hidden"):
-                wide = own if feed == "source" else max(own, near_zero)
-                found.append(Spread((slots[f"source {node}"]["v"],), wide))
+                wide = NEAR_ZERO * span if feed == "hidden" else 0.0
+                found.append(Spread((slots[f"source {node}"]["v"],), own, wide))
+            elif feed == "transistor" and level < 0.05 * span:
+                found.append(Spread((slots[f"source {node}"]["v"],), 0.0, 2 * NEAR_ZERO * span))
             elif feed in ("regulator", "shunt"):
                 found.append(Spread((slots[f"regulator {node}"]["v"],), own))
             if feed == "shunt":
                 row = slots[f"zener {node}"]["z_off_v"]
                 found.append(Spread((row,), own))
             if feed in ("resistor", "shunt"):
-                found.append(Spread((slots[f"feed {node}"]["g"],), min(max(2 * own, near_zero), 1.0)))
+                found.append(Spread((slots[f"feed {node}"]["g"],), min(max(own / max(1 - level / max(above, 0.1), 0.5), near_zero), 1.0)))
         for number in range(len(stages.transistors)):
             found.append(Spread((slots[f"transistor {number}"]["i_s"],), 0.7))
         return found
@@ -382,12 +383,8 @@ class _Worlds:
             good = np.where(solved.failed, 0.0, solved.volts)
             slopes = solver.slopes(theta[mode], good)
             moves = sway(self.likely.net, spreads, theta[mode], good, slopes, [each[mode] for each in far])[:, columns]
-            ohms = np.maximum(np.diagonal(slopes, axis1=1, axis2=2), 0)[:, columns]
-            seen = self.drawing.meter_ohm / (self.drawing.meter_ohm + ohms)
-            read = np.where(solved.failed, np.nan, solved.volts)[columns] * seen.T
+            read = np.where(solved.failed, np.nan, solved.volts)[columns]
             as_printed = self._as_printed(read[:, : self.likely.theta.shape[2]], mode)[:, version]
-            loading = (METER_UNSURE * (1 - seen) * read.T)[:, :, None]
-            moves = np.concatenate([moves * seen[:, :, None], np.nan_to_num(loading)], axis=2)
             volts.append(read * as_printed)
             swayed.append((moves * as_printed.T[:, :, None]).astype(np.float32))
         return np.stack(volts), np.concatenate(swayed, axis=1)
