@@ -279,7 +279,7 @@ class _Draw:
         g = np.abs(total) / np.maximum(np.abs(above)[:, None], least)
         on = ~self.stages.contact[node] & (np.abs(self.stages.volts[node]) > GROUND_V)
         found = self._closed(node, total, np.clip(g, 1e-6, 1e3), on)
-        self._behind_diode(node, found, above, 2)
+        self._behind_diode(node, found, above, 3)
         return found
 
     def _behind_diode(self, node: int, total: Floats, above: Floats, one_in: int) -> None:

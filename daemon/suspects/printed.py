@@ -6,7 +6,7 @@ decides.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -23,6 +23,9 @@ VERSIONS = 12
 SEED = 20  # the same drawing gives the same worlds, and so the same answer, every time
 TOLERANCE_SD = 0.35  # of the printed tolerance
 UNSURE = (0.015, 0.03)  # what a world may be off by: a share, and volts
+import os
+MORE = float(os.environ.get("MORE", "1"))
+VERSIONS = int(os.environ.get("VERS", "12"))
 NUDGE = 0.7  # of the logarithm of a current or a resistance: standard deviation within a version
 NEAR_ZERO = 0.01  # of the volts that feed a point: what it differs by from unit to unit, however small it is itself
 Change = Callable[["Broken", Floats], None]
@@ -264,6 +267,8 @@ class _Worlds:
         alike = np.ones(len(self.stages.names))
         self.likely = self.make(alike, alike)
         versions = self.likely.theta.shape[2]
+        more = MORE
+        ways = [replace(each, levels=round(each.levels * more)) for each in ways]
         counts = [versions] + [each.levels for each in ways]
         of = np.repeat(np.arange(len(counts)), counts)
         version = np.concatenate([np.arange(versions), np.arange(len(of) - versions) % versions])
@@ -383,6 +388,8 @@ class _Worlds:
             good = np.where(solved.failed, 0.0, solved.volts)
             slopes = solver.slopes(theta[mode], good)
             moves = sway(self.likely.net, spreads, theta[mode], good, slopes, [each[mode] for each in far])[:, columns]
+            most = 0.3 * np.abs(self.stages.volts).max(axis=1) + 0.05  # straight lines do not go on for ever
+            moves = np.clip(moves, -most[:, None], most[:, None])
             read = np.where(solved.failed, np.nan, solved.volts)[columns]
             as_printed = self._as_printed(read[:, : self.likely.theta.shape[2]], mode)[:, version]
             volts.append(read * as_printed)
