@@ -17,6 +17,7 @@ from daemon.suspects.stages import EQUAL, GROUND_V, SATURATED_V, Stages, Transis
 LEAST_DROP = 2e-4  # share of the volts that is taken to fall across a fuse, a contact or a joint
 LED_V = (1.5, 2.4)
 DIODE_V = (0.45, 1.2)
+ZENER_V = 2.4
 DECADES = 0.45  # standard deviation of what a stage draws
 # Amperes that a stage is likely to draw by itself.
 DRAWS_A = {"base": 1e-4, "emitter": 1e-3, "collector": 2e-5, "held": 1e-3, "led": 8e-3, "rail": 0.04, "leaf": 4e-3}
@@ -67,7 +68,7 @@ def _parts(stages: Stages) -> list[Part]:
             found.append(Part(f"feed {node}", "resistor", (above, here), value=1.0))
         if stages.feed[node] in ("regulator", "shunt"):
             found.append(Part(f"regulator {node}", "regulator", (above, here, GROUND), value=level, dropout_v=1.5))
-        if stages.feed[node] == "shunt":
+        if has_zener(stages, node):
             ends = (GROUND, here) if level > 0 else (here, GROUND)
             found.append(Part(f"zener {node}", "zener", ends, value=abs(level)))
         if is_behind_diode(stages, node):
@@ -90,6 +91,14 @@ def is_led(stages: Stages, node: int) -> bool:
     legs = {leg for each in stages.transistors for leg in (each.collector, each.base, each.emitter)}
     alone = feeder >= 0 and not stages.children(node) and node not in legs
     return alone and LED_V[0] < level < LED_V[1] and abs(_level(stages.volts[feeder])) > level + 1
+
+
+def has_zener(stages: Stages, node: int) -> bool:
+    """A point that a zener may hold, in some versions at least."""
+    if stages.feed[node] != "resistor":
+        return stages.feed[node] == "shunt"
+    legs = {leg for each in stages.transistors for leg in (each.collector, each.emitter)}
+    return node not in legs and abs(_level(stages.volts[node])) > ZENER_V and not is_behind_diode(stages, node)
 
 
 def is_behind_diode(stages: Stages, node: int) -> bool:
@@ -303,7 +312,7 @@ class _Draw:
     def _regulated(self, node: int, out: Floats, law: Floats, which: np.ndarray) -> Floats:
         self._load(node, law)
         rows = self.net.slots[f"regulator {node}"]
-        self.theta[:, rows["limit"]] = np.where(which, np.maximum(10 * np.abs(out + law).max(axis=0), 0.2), 0.0)
+        self.theta[:, rows["limit"]] = np.where(which, np.maximum(3 * np.abs(out + law).max(axis=0), 1.5), 0.0)
         self.theta[:, rows["dropout"]] = 1.2 + 0.8 * np.tanh(self.share[node])
         volts = np.abs(self.stages.volts[node])[:, None]
         self.theta[:, rows["v"]] = volts + np.abs(out + law) * self.theta[:, rows["ohm"]]
@@ -325,8 +334,8 @@ class _Draw:
         g = np.maximum(np.maximum(wanted, least), 1e-8)
         total = np.where(on[:, None], g * above[:, None], 0.0)
         own = total - out
-        if self.stages.feed[node] == "shunt":
-            own = self._shunted(node, out, own, g)
+        if has_zener(self.stages, node):
+            own = self._shunted(node, out, own)
         if held:
             base = np.abs(self.stages.volts[held[0].base] - self._at(held[0].emitter)) > 0.45
             self.held[node] = np.where(base[:, None], own, 0.0)
@@ -346,18 +355,25 @@ class _Draw:
 
     def _regulators(self, node: int) -> np.ndarray:
         """In which versions a steady point is behind a regulator, and not held by a zener."""
-        return np.asarray((np.arange(self.versions) + node) % 3 == 0)
+        return np.asarray((np.arange(self.versions) + node) % 3 == 0) & (self.stages.feed[node] == "shunt")
 
-    def _shunted(self, node: int, out: Floats, own: Floats, g: Floats) -> Floats:
+    def _shunted(self, node: int, out: Floats, own: Floats) -> Floats:
+        """A zener that takes a part of the current: where the point is steady, else in a third of the versions."""
         which = self._regulators(node)
-        self._regulated(node, out, own, which)
-        share = (0.6 + 0.3 * np.tanh(self.share[node])) * ~which
+        if self.stages.feed[node] == "shunt":
+            self._regulated(node, out, own, which)
+            held = ~which
+        else:
+            held = (np.arange(self.versions) + node) % 3 == 1
+        share = (0.6 + 0.3 * np.tanh(self.share[node])) * held
         zener = np.maximum(np.abs(own) * share, 1e-9)
         rows = self.net.slots[f"zener {node}"]
         knee = 1e-9
         across = np.abs(self.stages.volts[node])[:, None]
+        across = np.where(across > GROUND_V, across, across.max())
         self.theta[:, rows["z_off_v"]] = across - ZENER_N * THERMAL_V * np.log(zener / knee + 1)
-        self.theta[:, rows["z_s"]] = np.where(which, 0.0, knee)
+        self.theta[:, rows["z_s"]] = np.where(held, knee, 0.0)
+        self.theta[:, rows["i_s"]] *= held
         return own * (1 - share)
 
     def _lit(self, node: int, own: Floats) -> Floats:

@@ -5,6 +5,7 @@ How often each fails, and how far a fault goes, is common practice, no source; e
 decides.
 """
 
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -13,7 +14,7 @@ import numpy as np
 from daemon.drawing import Drawing
 from daemon.suspects.dc import Solver
 from daemon.suspects.faults import EVEN, MAINS_PERCENT, Spread
-from daemon.suspects.likely_net import Likely, is_behind_diode, is_led, likely_nets, node_net
+from daemon.suspects.likely_net import Likely, has_zener, is_behind_diode, is_led, likely_nets, node_net
 from daemon.suspects.net import OPEN_S, Floats, Halves, Ints
 from daemon.suspects.stages import Stages, named_apart, stages_of
 from daemon.suspects.sway import sway
@@ -22,11 +23,11 @@ from daemon.suspects.worlds import HEALTHY_PRIOR, IN_STEP, NOTHING, Hypothesis, 
 VERSIONS = 12
 SEED = 20  # the same drawing gives the same worlds, and so the same answer, every time
 TOLERANCE_SD = 0.35  # of the printed tolerance
-UNSURE = (0.015, 0.03)  # what a world may be off by: a share, and volts
-import os
+UNSURE = tuple(float(x) for x in os.environ.get("UNS","0.015,0.03").split(","))  # what a world may be off by: a share, and volts
 MORE = float(os.environ.get("MORE", "1"))
 VERSIONS = int(os.environ.get("VERS", "12"))
 NUDGE = 0.7  # of the logarithm of a current or a resistance: standard deviation within a version
+HANGS, HANGS_INSIDE, HANGS_COLLECTOR = 0.6, 0.25, 0.15
 NEAR_ZERO = 0.01  # of the volts that feed a point: what it differs by from unit to unit, however small it is itself
 Change = Callable[["Broken", Floats], None]
 
@@ -228,8 +229,9 @@ def _feed_ways(stages: Stages, node: int) -> list[Way]:
     found = [Way(node, "feed open", 0.5, 3, _feed_open(node))]
     if feed == "regulator":
         found.append(Way(node, "passes its input", 0.3, 3, _passes(node)))
-    if feed in ("regulator", "shunt"):
-        found.append(Way(node, "holds the wrong volts", 0.3, 8, _wrong_volts(node)))
+    if feed == "regulator" or has_zener(stages, node):
+        weight = 0.1 if feed == "resistor" else 0.3
+        found.append(Way(node, "holds the wrong volts", weight, 8, _wrong_volts(node)))
     if feed in ("joined", "resistor", "shunt"):
         found.append(Way(node, "feed weak", 0.3, 8, _way_weak(feed, node)))
     if feed in ("resistor", "shunt"):
@@ -248,11 +250,21 @@ def _way_weak(feed: str, node: int) -> Change:
 def _load_ways(stages: Stages, node: int) -> list[Way]:
     inside = bool(stages.children(node))
     joined = stages.feed[node] == "joined"
-    hangs = 0.25 if inside and joined else 0.6
+    hangs = _hangs(stages, node)
     found = [Way(node, "pulled down", 1.2 * hangs, 12, _pulled(node))]
     if not (inside and joined) and stages.feed[node] not in ("source", "hidden"):
         found.append(Way(node, "load open", 0.5 * hangs + 0.2 * is_led(stages, node), 4, _load_less(node)))
     return found
+
+
+def _hangs(stages: Stages, node: int) -> float:
+    """How much there is from a point to 0 V that may fail, against one part in series."""
+    if stages.feed[node] == "joined" and stages.children(node):
+        return HANGS_INSIDE
+    for each in stages.transistors:
+        if node == each.collector and stages.feed[node] != "source":
+            return HANGS_COLLECTOR
+    return HANGS
 
 
 @dataclass
@@ -368,7 +380,9 @@ class _Worlds:
                 found.append(Spread((slots[f"source {node}"]["v"],), 0.0, 2 * NEAR_ZERO * span))
             elif feed in ("regulator", "shunt"):
                 found.append(Spread((slots[f"regulator {node}"]["v"],), own))
-            if feed == "shunt":
+                found.append(Spread((slots[f"regulator {node}"]["limit"],), 0.4))
+                found.append(Spread((slots[f"regulator {node}"]["dropout"],), 0.3))
+            if has_zener(stages, node):
                 row = slots[f"zener {node}"]["z_off_v"]
                 found.append(Spread((row,), own))
             if feed in ("resistor", "shunt"):
@@ -391,18 +405,20 @@ class _Worlds:
             most = 0.3 * np.abs(self.stages.volts).max(axis=1) + 0.05  # straight lines do not go on for ever
             moves = np.clip(moves, -most[:, None], most[:, None])
             read = np.where(solved.failed, np.nan, solved.volts)[columns]
-            as_printed = self._as_printed(read[:, : self.likely.theta.shape[2]], mode)[:, version]
-            volts.append(read * as_printed)
-            swayed.append((moves * as_printed.T[:, :, None]).astype(np.float32))
+            as_printed = self._as_printed(read[:, : self.likely.theta.shape[2]], mode)[:, :, version]
+            volts.append(read * as_printed[0] + as_printed[1])
+            swayed.append((moves * as_printed[0].T[:, :, None]).astype(np.float32))
         return np.stack(volts), np.concatenate(swayed, axis=1)
 
     def _as_printed(self, sound: Floats, mode: int) -> Floats:
-        """What each version is off by when nothing is broken, and by what its volts are therefore taken times."""
+        """What each version's volts are taken times, and what is added, so that it reads as printed when it is sound."""
         told = self.stages.volts[:, mode][:, None]
         with np.errstate(divide="ignore", invalid="ignore"):
             ratio = told / sound
         near = (np.abs(told) > 0.02) & (ratio > 0.75) & (ratio < 1.33)
-        return np.where(near, ratio, 1.0)
+        off = np.nan_to_num(told - sound)
+        most = 0.1 * float(self.stages.volts.max() - self.stages.volts.min())
+        return np.stack([np.where(near, ratio, 1.0), np.where(near, 0.0, np.clip(off, -most, most))])
 
 
 def feeders_between(drawing: Drawing, names: Sequence[str]) -> str:
