@@ -16,17 +16,23 @@ from daemon.suspects.dc import Solver
 from daemon.suspects.faults import EVEN, MAINS_PERCENT, Spread
 from daemon.suspects.likely_net import Likely, has_zener, is_behind_diode, is_led, likely_nets, node_net
 from daemon.suspects.net import OPEN_S, Floats, Halves, Ints
-from daemon.suspects.stages import Stages, named_apart, stages_of
+from daemon.suspects.stages import GROUND_V, Stages, named_apart, stages_of
 from daemon.suspects.sway import sway
 from daemon.suspects.worlds import HEALTHY_PRIOR, IN_STEP, NOTHING, Hypothesis, Table
 
 VERSIONS = 12
+SOMETHING = "something else"
 SEED = 20  # the same drawing gives the same worlds, and so the same answer, every time
 TOLERANCE_SD = 0.35  # of the printed tolerance
 UNSURE = tuple(float(x) for x in os.environ.get("UNS","0.015,0.03").split(","))  # what a world may be off by: a share, and volts
 MORE = float(os.environ.get("MORE", "1"))
 VERSIONS = int(os.environ.get("VERS", "12"))
+LEGS = int(os.environ.get("LEGS", "9"))
 NUDGE = 0.7  # of the logarithm of a current or a resistance: standard deviation within a version
+LOAD_OPEN_INSIDE = 0.05
+ELSE, ELSE_WORLDS = float(os.environ.get("ELSE","0.15")), 4  # a fault of some other kind
+WIDE = 0.5  # of all volts of the drawing: how far off such a fault may put a point
+CENTRE = 0.04  # of all volts: points nearer to 0 V than this, between two rails, move together
 HANGS, HANGS_INSIDE, HANGS_COLLECTOR = 0.6, 0.25, 0.15
 NEAR_ZERO = 0.01  # of the volts that feed a point: what it differs by from unit to unit, however small it is itself
 Change = Callable[["Broken", Floats], None]
@@ -206,6 +212,7 @@ def _ways(stages: Stages) -> list[Way]:
     for node in range(len(stages.names)):
         if np.abs(stages.volts[node]).max() > 0:
             found += [*_feed_ways(stages, node), *_load_ways(stages, node)]
+            found.append(Way(node, SOMETHING, ELSE, ELSE_WORLDS, lambda _broken, _far: None))
     for number, each in enumerate(stages.transistors):
         legs = tuple(leg for leg in (each.emitter, each.collector, each.base) if leg >= 0)
         open_ = _set("transistor", number, "i_s", 0.0)
@@ -251,9 +258,11 @@ def _load_ways(stages: Stages, node: int) -> list[Way]:
     inside = bool(stages.children(node))
     joined = stages.feed[node] == "joined"
     hangs = _hangs(stages, node)
+    legs = any(node in (each.base, each.emitter) for each in stages.transistors)
     found = [Way(node, "pulled down", 1.2 * hangs, 12, _pulled(node))]
     if not (inside and joined) and stages.feed[node] not in ("source", "hidden"):
-        found.append(Way(node, "load open", 0.5 * hangs + 0.2 * is_led(stages, node), 4, _load_less(node)))
+        weight = LOAD_OPEN_INSIDE if inside and not legs else 0.5 * hangs + 0.2 * is_led(stages, node)
+        found.append(Way(node, "load open", weight, 4, _load_less(node)))
     return found
 
 
@@ -286,6 +295,7 @@ class _Worlds:
         version = np.concatenate([np.arange(versions), np.arange(len(of) - versions) % versions])
         theta, far = self._broken(ways, counts, version)
         volts, swayed = self._solved(theta, far, version)
+        self._move_anywhere(ways, of, swayed)
         lost = ~np.isfinite(volts).all(axis=(0, 1)) | ~np.isfinite(swayed).all(axis=(1, 2))
         hypotheses = self._hypotheses(ways)
         prior = np.array([each.prior for each in hypotheses])[of] / np.array(counts)[of]
@@ -308,11 +318,29 @@ class _Worlds:
             UNSURE,
         )
 
+    def _move_anywhere(self, ways: Sequence[Way], of: Ints, swayed: Halves) -> None:
+        """In worlds of a fault of some other kind a point and all that follows it may read anything, in place."""
+        volts, last = self.stages.volts, swayed.shape[2] - 1
+        span = float(volts.max() - volts.min())
+        levels = np.abs(volts).max(axis=1)
+        between = volts.min() < -5 and volts.max() > 5
+        centre = [n for n in range(len(volts)) if between and levels[n] < CENTRE * span]
+        for number, each in enumerate(ways, 1):
+            if each.fault != SOMETHING:
+                continue
+            moved = centre if each.node in centre else [each.node]
+            moved = sorted({n for start in moved for n in self._under(start)})
+            for mode in range(volts.shape[1]):
+                for node in moved:
+                    own = volts[node, mode] / volts[each.node, mode] if abs(volts[each.node, mode]) > GROUND_V else 0.0
+                    share = 1.0 if node in centre or node == each.node else float(np.clip(own, -1, 1))
+                    swayed[of == number, mode * len(volts) + node, last] = WIDE * span * share
+
     def _hypotheses(self, ways: Sequence[Way]) -> list[Hypothesis]:
         total = sum(each.weight for each in ways) or 1.0
         found = [Hypothesis("", NOTHING, HEALTHY_PRIOR)]
         for each in ways:
-            names = tuple(self.stages.labels[n] for n in (each.legs or (each.node,)))
+            names = tuple(self.stages.labels[n] for n in (each.legs or (each.node,)))[:LEGS]
             found.append(Hypothesis(names[0], each.fault, (1 - HEALTHY_PRIOR) * each.weight / total, names))
         return found
 
