@@ -16,7 +16,7 @@ from daemon.suspects.dc import Solver
 from daemon.suspects.faults import EVEN, MAINS_PERCENT, Spread
 from daemon.suspects.likely_net import Likely, has_zener, is_behind_diode, is_led, likely_nets, node_net
 from daemon.suspects.net import OPEN_S, Floats, Halves, Ints
-from daemon.suspects.stages import GROUND_V, Stages, named_apart, stages_of
+from daemon.suspects.stages import GROUND_V, Flags, Stages, named_apart, stages_of
 from daemon.suspects.sway import sway
 from daemon.suspects.worlds import HEALTHY_PRIOR, IN_STEP, NOTHING, Hypothesis, Table
 
@@ -29,6 +29,8 @@ MORE = float(os.environ.get("MORE", "1"))
 VERSIONS = int(os.environ.get("VERS", "12"))
 LEGS = int(os.environ.get("LEGS", "9"))
 NUDGE = 0.7  # of the logarithm of a current or a resistance: standard deviation within a version
+UNSEEN = float(os.environ.get("UNSEEN","0.15"))
+VSTEP = 7
 LOAD_OPEN_INSIDE = 0.05
 ELSE, ELSE_WORLDS = float(os.environ.get("ELSE","0.15")), 4  # a fault of some other kind
 WIDE = 0.5  # of all volts of the drawing: how far off such a fault may put a point
@@ -292,13 +294,16 @@ class _Worlds:
         ways = [replace(each, levels=round(each.levels * more)) for each in ways]
         counts = [versions] + [each.levels for each in ways]
         of = np.repeat(np.arange(len(counts)), counts)
-        version = np.concatenate([np.arange(versions), np.arange(len(of) - versions) % versions])
+        # The same versions for every fault, so that suspects differ by what they are and not by what was drawn.
+        version = np.concatenate([np.arange(versions), *[VSTEP * np.arange(e.levels) % versions for e in ways]])
+        self.ways = ways
         theta, far = self._broken(ways, counts, version)
         volts, swayed = self._solved(theta, far, version)
         self._move_anywhere(ways, of, swayed)
         lost = ~np.isfinite(volts).all(axis=(0, 1)) | ~np.isfinite(swayed).all(axis=(1, 2))
         hypotheses = self._hypotheses(ways)
         prior = np.array([each.prior for each in hypotheses])[of] / np.array(counts)[of]
+        prior *= np.where(self._seen(volts, version, of), 1.0, UNSEEN)
         prior[lost] = 0
         volts[:, :, lost] = 0
         swayed[lost] = 0
@@ -318,13 +323,21 @@ class _Worlds:
             UNSURE,
         )
 
+    def _seen(self, volts: Floats, version: Ints, of: Ints) -> Flags:
+        """Worlds in which something that is printed is beyond its tolerance."""
+        sound = volts[:, :, version]
+        with np.errstate(invalid="ignore"):
+            moved = np.abs(volts - sound) > 0.1 * np.abs(sound) + 0.03
+        names = [each.fault for each in self.ways]
+        return np.asarray(moved.any(axis=(0, 1)) | (of == 0) | np.isin(of, [n for n, f in enumerate(names, 1) if f == SOMETHING]))
+
     def _move_anywhere(self, ways: Sequence[Way], of: Ints, swayed: Halves) -> None:
         """In worlds of a fault of some other kind a point and all that follows it may read anything, in place."""
         volts, last = self.stages.volts, swayed.shape[2] - 1
         span = float(volts.max() - volts.min())
         levels = np.abs(volts).max(axis=1)
         between = volts.min() < -5 and volts.max() > 5
-        centre = [n for n in range(len(volts)) if between and levels[n] < CENTRE * span]
+        centre = [n for n in range(len(volts)) if between and levels[n] < min(CENTRE * span, 1.5)]
         for number, each in enumerate(ways, 1):
             if each.fault != SOMETHING:
                 continue
