@@ -22,7 +22,7 @@ DECADES = 0.45  # standard deviation of what a stage draws
 # Amperes that a stage is likely to draw by itself.
 DRAWS_A = {"base": 1e-4, "emitter": 1e-3, "collector": 2e-5, "held": 1e-3, "led": 8e-3, "rail": 0.04, "leaf": 4e-3}
 DRAWS_INSIDE_A = {"source": 1e-4, "hidden": 1e-3, "joined": 1e-3, "regulator": 0.02, "transistor": 0.01}
-INSIDE_A = 2e-3
+INSIDE_A = 4e-3
 SINK = "sink"
 
 
@@ -365,6 +365,8 @@ class _Draw:
             held = ~which
         else:
             held = (np.arange(self.versions) + node) % 3 == 1
+            if any(each.base == node and self.stages.children(each.emitter) for each in self.stages.transistors):
+                held = ~held  # the base of a series-pass transistor mostly has one
         share = (0.6 + 0.3 * np.tanh(self.share[node])) * held
         zener = np.maximum(np.abs(own) * share, 1e-9)
         rows = self.net.slots[f"zener {node}"]

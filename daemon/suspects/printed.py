@@ -21,6 +21,7 @@ from daemon.suspects.sway import sway
 from daemon.suspects.worlds import HEALTHY_PRIOR, IN_STEP, NOTHING, Hypothesis, Table
 
 VERSIONS = 12
+FEED_FAULTS = ("feed", "passes", "switch")
 SOMETHING = "something else"
 SEED = 20  # the same drawing gives the same worlds, and so the same answer, every time
 TOLERANCE_SD = 0.35  # of the printed tolerance
@@ -29,6 +30,8 @@ MORE = float(os.environ.get("MORE", "1"))
 VERSIONS = int(os.environ.get("VERS", "12"))
 LEGS = int(os.environ.get("LEGS", "9"))
 NUDGE = 0.7  # of the logarithm of a current or a resistance: standard deviation within a version
+SHORT_OHM = 0.03
+LEAST_SHORT = 3e-4  # of what a point and all behind it are in ohms: less is 0 V all the same
 UNSEEN = float(os.environ.get("UNSEEN","0.15"))
 VSTEP = 7
 LOAD_OPEN_INSIDE = 0.05
@@ -140,9 +143,9 @@ def _pulled(node: int) -> Change:
     """A short, a leak, or a load that draws too much: resistance to 0 V."""
 
     def change(broken: Broken, far: Floats) -> None:
-        near = _log_between(0.03, 2.0, np.minimum(far / 0.4, 1))
-        some = broken.ohm(node) * _log_between(0.02, 3.0, np.maximum(far - 0.4, 0) / 0.6)
-        broken.theta[:, broken.rows("load", node)["g"]] += 1 / np.where(far < 0.4, near, some)
+        whole = broken.ohm(node)
+        least = np.maximum(SHORT_OHM, LEAST_SHORT * whole)
+        broken.theta[:, broken.rows("load", node)["g"]] += 1 / (least * (3 * whole / least) ** far)
 
     return change
 
@@ -253,7 +256,17 @@ def _feed_ways(stages: Stages, node: int) -> list[Way]:
 
 
 def _way_weak(feed: str, node: int) -> Change:
-    return _feed_weak(0.05, 30.0, node) if feed == "joined" else _feed_weak(0.1, 10.0, node)
+    return _feed_weak(0.05, 30.0, node) if feed == "joined" else _resistor_high(node)
+
+
+def _resistor_high(node: int) -> Change:
+    def change(broken: Broken, far: Floats) -> None:
+        row = broken.rows("feed", node)["g"]
+        broken.theta[:, row] /= _log_between(1.25, 20.0, far)
+        if (row := broken.rows("diode", node).get("i_s")) is not None:
+            broken.theta[:, row] *= 1e-6
+
+    return change
 
 
 def _load_ways(stages: Stages, node: int) -> list[Way]:
@@ -353,9 +366,17 @@ class _Worlds:
         total = sum(each.weight for each in ways) or 1.0
         found = [Hypothesis("", NOTHING, HEALTHY_PRIOR)]
         for each in ways:
-            names = tuple(self.stages.labels[n] for n in (each.legs or (each.node,)))[:LEGS]
+            names = tuple(self.stages.labels[n] for n in self._on(each))
             found.append(Hypothesis(names[0], each.fault, (1 - HEALTHY_PRIOR) * each.weight / total, names))
         return found
+
+    def _on(self, each: Way) -> tuple[int, ...]:
+        """The nodes that a part which fails in this way is on."""
+        if each.legs:
+            return each.legs[:LEGS]
+        feeder = self.stages.feeder[each.node]
+        ADJ = int(os.environ.get("ADJ","1"))
+        return (each.node, feeder) if ADJ and feeder >= 0 and each.fault.startswith(FEED_FAULTS) else (each.node,)
 
     def _broken(self, ways: Sequence[Way], counts: Sequence[int], version: Ints) -> tuple[Floats, list[Floats]]:
         """Theta of every world, and what one standard deviation does to it: of how far the fault goes, of what the
@@ -421,6 +442,7 @@ class _Worlds:
                 found.append(Spread((slots[f"source {node}"]["v"],), 0.0, 2 * NEAR_ZERO * span))
             elif feed in ("regulator", "shunt"):
                 found.append(Spread((slots[f"regulator {node}"]["v"],), own))
+            if feed == "regulator":
                 found.append(Spread((slots[f"regulator {node}"]["limit"],), 0.4))
                 found.append(Spread((slots[f"regulator {node}"]["dropout"],), 0.3))
             if has_zener(stages, node):
