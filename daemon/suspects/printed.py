@@ -17,7 +17,7 @@ from daemon.suspects.faults import EVEN, MAINS_PERCENT, Spread
 from daemon.suspects.likely_net import Likely, has_zener, is_behind_diode, is_led, likely_nets, node_net
 from daemon.suspects.net import OPEN_S, Floats, Halves, Ints
 from daemon.suspects.stages import GROUND_V, Flags, Stages, named_apart, stages_of
-from daemon.suspects.sway import sway
+from daemon.suspects.sway import STEP, Elements, sway
 from daemon.suspects.worlds import HEALTHY_PRIOR, IN_STEP, NOTHING, Hypothesis, Table
 
 VERSIONS = 12
@@ -26,7 +26,8 @@ SOMETHING = "something else"
 SEED = 20  # the same drawing gives the same worlds, and so the same answer, every time
 TOLERANCE_SD = 0.35  # of the printed tolerance
 UNSURE = tuple(float(x) for x in os.environ.get("UNS","0.015,0.03").split(","))  # what a world may be off by: a share, and volts
-MORE = float(os.environ.get("MORE", "1"))
+WORLDS, MOST_MORE = int(os.environ.get("WORLDS", "2000")), 5.0
+WARM_STEPS = 24
 VERSIONS = int(os.environ.get("VERS", "12"))
 LEGS = int(os.environ.get("LEGS", "9"))
 NUDGE = 0.7  # of the logarithm of a current or a resistance: standard deviation within a version
@@ -217,7 +218,8 @@ def _ways(stages: Stages) -> list[Way]:
     for node in range(len(stages.names)):
         if np.abs(stages.volts[node]).max() > 0:
             found += [*_feed_ways(stages, node), *_load_ways(stages, node)]
-            found.append(Way(node, SOMETHING, ELSE, ELSE_WORLDS, lambda _broken, _far: None))
+            links = 1 + len(stages.children(node)) + sum(node in (t.base, t.collector, t.emitter) for t in stages.transistors)
+            found.append(Way(node, SOMETHING, ELSE * links / 2, ELSE_WORLDS, lambda _broken, _far: None))
     for number, each in enumerate(stages.transistors):
         legs = tuple(leg for leg in (each.emitter, each.collector, each.base) if leg >= 0)
         open_ = _set("transistor", number, "i_s", 0.0)
@@ -303,7 +305,7 @@ class _Worlds:
         alike = np.ones(len(self.stages.names))
         self.likely = self.make(alike, alike)
         versions = self.likely.theta.shape[2]
-        more = MORE
+        more = min(max(WORLDS / (sum(each.levels for each in ways) or 1), 1.0), MOST_MORE)
         ways = [replace(each, levels=round(each.levels * more)) for each in ways]
         counts = [versions] + [each.levels for each in ways]
         of = np.repeat(np.arange(len(counts)), counts)
@@ -455,7 +457,8 @@ class _Worlds:
         return found
 
     def _solved(self, theta: Floats, far: Sequence[Floats], version: Ints) -> tuple[Floats, Halves]:
-        solver, spreads = Solver(self.likely.net), self._spreads()
+        solver, spreads = Solver(self.likely.net, warm_steps=WARM_STEPS), self._spreads()
+        self.elements = Elements(self.likely.net)
         columns = np.array([self.likely.net.nodes[node_net(n)] for n in range(len(self.stages.names))])
         volts, swayed = [], []
         for mode in range(theta.shape[0]):
@@ -464,7 +467,9 @@ class _Worlds:
             solved = solver.solve(theta[mode], start)
             good = np.where(solved.failed, 0.0, solved.volts)
             slopes = solver.slopes(theta[mode], good)
-            moves = sway(self.likely.net, spreads, theta[mode], good, slopes, [each[mode] for each in far])[:, columns]
+            own = sway(self.likely.net, spreads, theta[mode], good, slopes, [])
+            further = [self._moved_by(each[mode], theta[mode], good, slopes) for each in far]
+            moves = np.concatenate([own, np.stack(further, axis=2)], axis=2)[:, columns]
             most = 0.3 * np.abs(self.stages.volts).max(axis=1) + 0.05  # straight lines do not go on for ever
             moves = np.clip(moves, -most[:, None], most[:, None])
             read = np.where(solved.failed, np.nan, solved.volts)[columns]
@@ -472,6 +477,19 @@ class _Worlds:
             volts.append(read * as_printed[0] + as_printed[1])
             swayed.append((moves * as_printed[0].T[:, :, None]).astype(np.float32))
         return np.stack(volts), np.concatenate(swayed, axis=1)
+
+    def _moved_by(self, change: Floats, theta: Floats, volts: Floats, slopes: Floats) -> Floats:
+        """Volts (worlds, nodes) by which a change of theta, in few worlds for each of its rows, moves each node."""
+        found = np.zeros((volts.shape[1], volts.shape[0]))
+        padded = np.vstack([volts, np.zeros(volts.shape[1])])
+        for row in np.flatnonzero(np.any(change != 0, axis=1)):
+            some = np.flatnonzero(change[row])
+            flows = self.elements.shift(int(row), theta[:, some], padded[:, some], STEP * change[row, some])
+            for a, b, amperes in flows:
+                for node, way in ((a, -1), (b, 1)):
+                    if node >= 0:
+                        found[some] += way * slopes[some, :, node] * amperes[:, None] / STEP
+        return found
 
     def _as_printed(self, sound: Floats, mode: int) -> Floats:
         """What each version's volts are taken times, and what is added, so that it reads as printed when it is sound."""
