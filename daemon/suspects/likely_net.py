@@ -15,6 +15,7 @@ from daemon.suspects.net import BETA, OPEN_S, THERMAL_V, ZENER_N, Floats, Net, b
 from daemon.suspects.stages import EQUAL, GROUND_V, SATURATED_V, Stages, Transistor
 
 LEAST_DROP = 2e-4  # share of the volts that is taken to fall across a fuse, a contact or a joint
+REGULATOR_DROP_V = 0.05  # by which a regulator falls short at its usual current; its curve is straight from there on
 LED_V = (1.5, 2.4)
 DIODE_V = (0.45, 1.2)
 ZENER_V = 2.4
@@ -315,7 +316,9 @@ class _Draw:
         self.theta[:, rows["limit"]] = np.where(which, np.maximum(3 * np.abs(out + law).max(axis=0), 1.5), 0.0)
         self.theta[:, rows["dropout"]] = 1.2 + 0.8 * np.tanh(self.share[node])
         volts = np.abs(self.stages.volts[node])[:, None]
-        self.theta[:, rows["v"]] = volts + np.abs(out + law) * self.theta[:, rows["ohm"]]
+        total = np.abs(out + law)
+        self.theta[:, rows["ohm"]] = REGULATOR_DROP_V / np.maximum(total.max(axis=0), 1e-6)
+        self.theta[:, rows["v"]] = volts + total * self.theta[:, rows["ohm"]]
         return out + law
 
     def _resistor(self, node: int, out: Floats, law: Floats, above: Floats) -> Floats:
