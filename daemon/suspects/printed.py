@@ -18,7 +18,7 @@ from daemon.suspects.likely_net import Likely, has_zener, is_behind_diode, is_le
 from daemon.suspects.net import OPEN_S, Floats, Halves, Ints
 from daemon.suspects.stages import GROUND_V, Flags, Stages, named_apart, stages_of
 from daemon.suspects.sway import STEP, Elements, sway
-from daemon.suspects.worlds import HEALTHY_PRIOR, IN_STEP, NOTHING, Hypothesis, Table
+from daemon.suspects.worlds import HEALTHY_PRIOR, NOTHING, Hypothesis, Table
 
 VERSIONS = 12
 FEED_FAULTS = ("feed", "passes", "switch")
@@ -27,6 +27,7 @@ SEED = 20  # the same drawing gives the same worlds, and so the same answer, eve
 TOLERANCE_SD = 0.35  # of the printed tolerance
 UNSURE = tuple(float(x) for x in os.environ.get("UNS","0.015,0.03").split(","))  # what a world may be off by: a share, and volts
 WORLDS, MOST_MORE = int(os.environ.get("WORLDS", "2000")), 5.0
+LEVEL_SD = float(os.environ.get("LSD","1.0"))
 WARM_STEPS = 24
 VERSIONS = int(os.environ.get("VERS", "12"))
 LEGS = int(os.environ.get("LEGS", "9"))
@@ -398,7 +399,7 @@ class _Worlds:
                 each.change(broken, at)
                 return broken.theta
 
-            far[0][:, :, some] = (put(self.likely, step + half) - put(self.likely, step - half)) * IN_STEP / 0.5
+            far[0][:, :, some] = (put(self.likely, step + half) - put(self.likely, step - half)) * LEVEL_SD / 0.5
             theta[:, :, some] = put(self.likely, step)
             for number, likely in enumerate(nudged, 1):
                 far[number][:, :, some] = put(likely, step) - theta[:, :, some]
