@@ -19,7 +19,8 @@ REGULATOR_DROP_V = 0.05  # by which a regulator falls short at its usual current
 LED_V = (1.5, 2.4)
 DIODE_V = (0.45, 1.2)
 ZENER_V = 2.4
-DECADES = 0.45  # standard deviation of what a stage draws
+import os
+DECADES = float(os.environ.get("DEC","0.25"))  # standard deviation of what a stage draws
 # Amperes that a stage is likely to draw by itself.
 DRAWS_A = {"base": 1e-4, "emitter": 1e-3, "collector": 2e-5, "held": 1e-3, "led": 8e-3, "rail": 0.04, "leaf": 4e-3}
 DRAWS_INSIDE_A = {"source": 1e-4, "hidden": 1e-3, "joined": 1e-3, "regulator": 0.02, "transistor": 0.01}
@@ -259,7 +260,7 @@ class _Draw:
         self._load(node, law)
         volts = self.stages.volts[node][:, None]
         most = np.maximum(np.abs(total).max(axis=0), 1e-5)
-        share = self.soft[node] * (0.04 if stiff else 0.8) * np.exp(0.7 * self.share[node])
+        share = self.soft[node] * (0.04 if stiff else 0.8) * np.exp(float(os.environ.get("SH","0.4")) * self.share[node])
         ohm = max(float(np.abs(volts).max()), 0.3) * share / most
         live = np.abs(volts) > GROUND_V if np.abs(volts).max() > GROUND_V else np.ones(volts.shape, dtype=bool)
         self._put("source", node, "v", np.where(live, volts + total * ohm, 0.0))
