@@ -10,22 +10,19 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from daemon.drawing import GROUND, Drawing, Part
+from daemon.drawing import Drawing
+from daemon.suspects.likely_parts import has_zener, is_led, level_of, likely_parts
 from daemon.suspects.net import BETA, OPEN_S, THERMAL_V, ZENER_N, Floats, Net, build_net
 from daemon.suspects.stages import EQUAL, GROUND_V, SATURATED_V, Stages, Transistor
 
+SOFTNESS = 0.4  # standard deviation of the logarithm of what falls within a source
 LEAST_DROP = 2e-4  # share of the volts that is taken to fall across a fuse, a contact or a joint
 REGULATOR_DROP_V = 0.05  # by which a regulator falls short at its usual current; its curve is straight from there on
-LED_V = (1.5, 2.4)
-DIODE_V = (0.45, 1.2)
-ZENER_V = 2.4
-import os
-DECADES = float(os.environ.get("DEC","0.25"))  # standard deviation of what a stage draws
+DECADES = 0.25  # standard deviation of what a stage draws
 # Amperes that a stage is likely to draw by itself.
 DRAWS_A = {"base": 1e-4, "emitter": 1e-3, "collector": 2e-5, "held": 1e-3, "led": 8e-3, "rail": 0.04, "leaf": 4e-3}
 DRAWS_INSIDE_A = {"source": 1e-4, "hidden": 1e-3, "joined": 1e-3, "regulator": 0.02, "transistor": 0.01}
 INSIDE_A = 4e-3
-SINK = "sink"
 
 
 @dataclass(slots=True)
@@ -47,70 +44,15 @@ class Likely:
         return self.net.slots.get(f"{kind} {number}", {}).get(slot)
 
 
-def node_net(node: int) -> str:
-    """What a node is called in the network; -1 is 0 V."""
-    return f"n{node}" if node >= 0 else GROUND
-
-
 def likely_nets(stages: Stages, drawing: Drawing, versions: int, seed: int) -> Callable[[Floats, Floats], Likely]:
     """What makes the same versions of a network again and again, with points (nodes,) that draw so many times as much
     and, the second (nodes,), sources that have so many times the inner resistance."""
-    net = build_net(Drawing(drawing.unit, drawing.modes, parts=tuple(_parts(stages))))
-    return lambda heavy, soft: _Draw(stages, net, versions, np.random.default_rng(seed), heavy, soft, drawing.meter_ohm).likely()
+    net = build_net(Drawing(drawing.unit, drawing.modes, parts=tuple(likely_parts(stages))))
 
+    def make(heavy: Floats, soft: Floats) -> Likely:
+        return _Draw(stages, net, versions, np.random.default_rng(seed), heavy, soft, drawing.meter_ohm).likely()
 
-def _parts(stages: Stages) -> list[Part]:
-    found = []
-    for node, feeder in enumerate(stages.feeder):
-        here, above = node_net(node), node_net(feeder)
-        level = _level(stages.volts[node])
-        found.append(Part(f"load {node}", "load", (here, GROUND), current_a=1e-3))
-        found.append(Part(f"source {node}", "source", (here, GROUND), value=level, inner_ohm=1.0))
-        if feeder >= 0:
-            found.append(Part(f"feed {node}", "resistor", (above, here), value=1.0))
-        if stages.feed[node] in ("regulator", "shunt"):
-            found.append(Part(f"regulator {node}", "regulator", (above, here, GROUND), value=level, dropout_v=1.5))
-        if has_zener(stages, node):
-            ends = (GROUND, here) if level > 0 else (here, GROUND)
-            found.append(Part(f"zener {node}", "zener", ends, value=abs(level)))
-        if is_behind_diode(stages, node):
-            found.append(Part(f"diode {node}", "diode", (above, here) if level > 0 else (here, above)))
-        if is_led(stages, node):
-            found.append(Part(f"led {node}", "led", (here, GROUND) if level > 0 else (GROUND, here)))
-    for number, each in enumerate(stages.transistors):
-        nets = (node_net(each.collector), node_net(each.base), node_net(each.emitter))
-        found.append(Part(f"transistor {number}", "npn" if each.sign > 0 else "pnp", nets))
-    return found
-
-
-def _level(volts: Floats) -> float:
-    return float(volts[np.argmax(np.abs(volts))])
-
-
-def is_led(stages: Stages, node: int) -> bool:
-    """A point that feeds nothing, at the volts of an indicator."""
-    feeder, level = stages.feeder[node], abs(_level(stages.volts[node]))
-    legs = {leg for each in stages.transistors for leg in (each.collector, each.base, each.emitter)}
-    alone = feeder >= 0 and not stages.children(node) and node not in legs
-    return alone and LED_V[0] < level < LED_V[1] and abs(_level(stages.volts[feeder])) > level + 1
-
-
-def has_zener(stages: Stages, node: int) -> bool:
-    """A point that a zener may hold, in some versions at least."""
-    if stages.feed[node] != "resistor":
-        return stages.feed[node] == "shunt"
-    legs = {leg for each in stages.transistors for leg in (each.collector, each.emitter)}
-    return node not in legs and abs(_level(stages.volts[node])) > ZENER_V and not is_behind_diode(stages, node)
-
-
-def is_behind_diode(stages: Stages, node: int) -> bool:
-    """A point that is a diode's forward volts below a higher one in every mode."""
-    if stages.feed[node] not in ("resistor", "joined") or stages.contact[node].any():
-        return False
-    own, above = stages.volts[node], stages.volts[stages.feeder[node]]
-    on = np.abs(own) > 3
-    drop = (np.abs(above) - np.abs(own))[on]
-    return bool(on.any() and drop.min() > DIODE_V[0] and drop.max() < DIODE_V[1])
+    return make
 
 
 @dataclass
@@ -132,7 +74,7 @@ class _Draw:
             for slot in set(slots) & {"g", "i", "g_ce", "g_be", "g_cb"}:
                 self.theta[:, slots[slot]] = OPEN_S if slot != "i" else 0.0
             if name.startswith("load"):
-                self.theta[:, slots["g"]] = self.meter_s  # as if a meter were on every point: it is on the one that is read
+                self.theta[:, slots["g"]] = self.meter_s  # as if a meter were on every point at once
             if name.startswith("regulator"):
                 self.theta[:, slots["limit"]] = 0.0
         self.beta = BETA * np.exp(self.rng.normal(0, 0.5, self.versions))
@@ -227,7 +169,7 @@ class _Draw:
     def _fed(self, node: int, out: Floats) -> Floats:
         """Sets a node's load and feed, so that its volts come out as printed; the amperes into it."""
         volts, feeder = self.stages.volts[node], self.stages.feeder[node]
-        level = _level(volts) or 1.0
+        level = level_of(volts) or 1.0
         law = np.sign(level) * self.scale[node][None] * (volts / level)[:, None]
         feed = self.stages.feed[node]
         if feed == "transistor" and node in self.carried:
@@ -260,7 +202,7 @@ class _Draw:
         self._load(node, law)
         volts = self.stages.volts[node][:, None]
         most = np.maximum(np.abs(total).max(axis=0), 1e-5)
-        share = self.soft[node] * (0.04 if stiff else 0.8) * np.exp(float(os.environ.get("SH","0.4")) * self.share[node])
+        share = self.soft[node] * (0.04 if stiff else 0.8) * np.exp(SOFTNESS * self.share[node])
         ohm = max(float(np.abs(volts).max()), 0.3) * share / most
         live = np.abs(volts) > GROUND_V if np.abs(volts).max() > GROUND_V else np.ones(volts.shape, dtype=bool)
         self._put("source", node, "v", np.where(live, volts + total * ohm, 0.0))
@@ -272,7 +214,7 @@ class _Draw:
         each = self.carried[node]
         way = 1.0 if (each.sign > 0) == (node == each.emitter) else -1.0
         volts = self.stages.volts[node]
-        if way * _level(volts) > 0.1:
+        if way * level_of(volts) > 0.1:
             self._load(node, law)
             return out + law
         rails = self.stages.volts.min(axis=0) if way > 0 else self.stages.volts.max(axis=0)
@@ -326,11 +268,11 @@ class _Draw:
         """One resistor in all modes; what it carries beyond what is drawn further on is the point's own load."""
         volts, contact = self.stages.volts[node], self.stages.contact[node]
         on = (np.abs(volts) > GROUND_V) & ~contact
-        sign = np.sign(_level(volts)) or 1.0
+        sign = np.sign(level_of(volts)) or 1.0
         if not on.any():
             return out * 0  # nothing but a capacitor leads to a point that is printed with 0 V
         reference = int(np.argmax(np.where(on, np.abs(above), -1)))
-        drop = np.where(on, np.maximum(sign * above, EQUAL / 2 * abs(_level(volts))), np.inf)[:, None]
+        drop = np.where(on, np.maximum(sign * above, EQUAL / 2 * abs(level_of(volts))), np.inf)[:, None]
         held = [t for t in self.stages.transistors if t.collector == node and self._fed_through(t) < 0]
         own_a = self.scale[node] if held else np.abs(law[reference])
         wanted = (sign * out[reference] + own_a) / drop[reference]
@@ -380,7 +322,7 @@ class _Draw:
         self.theta[:, rows["z_off_v"]] = across - ZENER_N * THERMAL_V * np.log(zener / knee + 1)
         self.theta[:, rows["z_s"]] = np.where(held, knee, 0.0)
         self.theta[:, rows["i_s"]] *= held
-        return own * (1 - share)
+        return np.asarray(own * (1 - share))
 
     def _lit(self, node: int, own: Floats) -> Floats:
         """A third of the versions have no LED here, but a resistor."""
