@@ -21,7 +21,7 @@ VERSIONS = 25
 NEXT_VERSION = 7  # no divisor of them: each step of how far a fault goes is in another version
 SEED = 20  # the same drawing gives the same worlds, and so the same answer, every time
 UNSURE = (0.02, 0.03)  # what a world may be off by: a share, and volts
-WORLDS, MOST_TIMES = 2000, 5.0
+WORLDS, MOST_TIMES = 1300, 5.0
 LEVEL_SD = 1.0  # of a step of how far a fault goes: not every version has what it takes, so that steps overlap
 NUDGE = 0.7  # of the logarithm of a current or a resistance: standard deviation within a version
 UNSEEN = 0.15  # nobody found the unit faulty by what moves nothing beyond its tolerance
@@ -138,13 +138,22 @@ class _Worlds:
                 continue
             node = each.nodes[0]
             own = volts[node]
-            starts = centre if node in centre else [node]
-            for other in {n for start in starts for n in self._under(start)}:
+            for other in self._following(node, centre):
                 share = np.ones(len(own))
                 if other not in (*centre, node):
                     share = np.clip(volts[other] / np.where(np.abs(own) > GROUND_V, own, np.inf), -1, 1)
                 for mode in range(len(own)):
                     swayed[self.of == number, mode * len(volts) + other, last] = WIDE * span * share[mode]
+
+    def _following(self, node: int, centre: Sequence[int]) -> set[int]:
+        """A point with all that moves with it: what it feeds, and what is coupled."""
+        found, waiting = {node}, [node]
+        while waiting:
+            here = waiting.pop()
+            near = set(self.stages.children(here)) | (set(centre) if here in centre else set())
+            waiting += near - found
+            found |= near
+        return found
 
     def _centre(self, span: float) -> list[int]:
         """Points about 0 V between two rails: what is coupled there in DC moves as one."""
