@@ -219,7 +219,7 @@ def _transistors(
     for emitter in range(len(labels)):
         base = _base_of(emitter, volts, main, feeders) if emitter not in taken else NONE
         feeds = {n for n, feeder in enumerate(main) if feeder == base} - {emitter}
-        if base >= 0 and not feeds and base not in {each.base for each in found}:
+        if base >= 0 and not feeds and base not in {leg for each in found for leg in (each.base, each.emitter)}:
             each = _with_collector(emitter, base, volts, main, set(), feeders[emitter])
             if each is not None:
                 found.append(each)
@@ -280,6 +280,7 @@ def _base_of(emitter: int, volts: Floats, main: Sequence[int], feeders: Sequence
     for base in range(len(main)):
         across = (volts[base] - volts[emitter])[on]
         fits = ((np.abs(across) >= JUNCTION_V[0]) & (np.abs(across) <= JUNCTION_V[1])).all()
+        fits &= (np.abs(volts[base])[~on] <= JUNCTION_V[1]).all()
         if base == emitter or base in line or emitter in _line(base, main) or not fits:
             continue
         if set(_line(base, main)) & set(_line(emitter, main)) or base in feeders[emitter]:
