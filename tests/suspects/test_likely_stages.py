@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from daemon.drawing import parse_drawing
+from daemon.suspects.dc import Solver
 from daemon.suspects.diagnosis import Diagnosis
 from daemon.suspects.likely_net import likely_nets
 from daemon.suspects.likely_parts import is_behind_diode, is_led, node_net
-from daemon.suspects.dc import Solver
 from daemon.suspects.stages import named_apart, stages_of
 from tests.suspects.networks import TEXTS, drawing_of, printed_only
 
