@@ -80,22 +80,6 @@ def parse_marking(text: str) -> tuple[float, float | None]:
         return parse_value(code[:-1].rstrip()), tolerance
 
 
-def write_value(value: float) -> str:
-    """A value as it is printed: ``4k7`` for 4700, ``R47`` for 0.47, three figures. Raises ``ValueError``."""
-    if not 0 < value < float("inf"):
-        raise ValueError(f"{value!r} is not a positive number")
-    factors = {"p": 1e-12, "n": 1e-9, "u": 1e-6, "m": 1e-3, "R": 1.0, "k": 1e3, "M": 1e6, "G": 1e9, "T": 1e12}
-    rounded = float(f"{value:.3g}")
-    letter, factor = next(
-        ((letter, factor) for letter, factor in reversed(factors.items()) if rounded >= factor * 0.9999999),
-        ("p", 1e-12),
-    )
-    if letter == "m":
-        letter, factor = "R", 1.0  # a resistor of less than an ohm is printed R47
-    whole, _, after = f"{rounded / factor:.6g}".partition(".")
-    return f"{whole if whole != '0' else ''}{letter}{after}"
-
-
 def letter_code(value: float) -> str:
     """The letter code of a value (``4k7``, ``0R1``, ``2m2``), or its plain digits where none is exact."""
     for letter in "TGMkRmunp":

@@ -5,7 +5,7 @@ E3 to E24 are tables; E48, E96 and E192 are the rounded powers of 10^(1/n), but 
 
 import math
 
-from daemon.letter_code import write_value
+from daemon.letter_code import letter_code
 
 _E24 = (
     *(1.0, 1.1, 1.2, 1.3, 1.5, 1.6, 1.8, 2.0, 2.2, 2.4, 2.7, 3.0),
@@ -45,7 +45,8 @@ def doubt(value: float) -> str | None:
     """What a colleague says of a value that no part is made in; None where there is nothing to say."""
     if not 0 < value < math.inf or smallest_series(value) is not None:
         return None
-    return f"{write_value(value)} is in none of the E series: did you mean {write_value(nearest(value, 24))}?"
+    one, other = (letter_code(float(f"{each:.3g}")) for each in (value, nearest(value, 24)))
+    return f"{one} is in none of the E series: did you mean {other}?"
 
 
 def _same(a: float, b: float) -> bool:

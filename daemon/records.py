@@ -254,11 +254,11 @@ class SessionRecords:
             _OBJECTION,
         )
 
-    def circuit(self) -> dict[str, Any]:
+    def circuit(self, columns: int = 99) -> dict[str, Any]:
         """The drawing as nets and parts to look at (see ``daemon.circuit``). Raises ``SessionError`` without one."""
         if not (text := self.meta.get("drawing")):
             raise SessionError(f"{self.path} has no drawing.")
-        return circuit(parse_drawing(text, self.path.name))
+        return circuit(parse_drawing(text, self.path.name), columns)
 
     # Captures
 

@@ -2,45 +2,36 @@
 
 Hears the same feed as the switch-on judge. Settled values come with the state, long before they are on the disk;
 what is older, and every correction, is read from the session's records. Thinking happens in one thread of its own:
-first what the next probe is at one step, at once; then two steps ahead, if nothing new came in the meantime.
+first what the next probe is at one step, at once; then two steps ahead, and with pairs of faults that are yet to be
+solved, if nothing new came in the meantime.
 """
 
 import logging
 import threading
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from daemon.commands import Door, say
 from daemon.drawing import parse_drawing
+from daemon.question import MARKS, Question, heard, question_of
 from daemon.records import open_session
 from daemon.solved_drawings import SolvedDrawings
-from daemon.suspects.answer import Thought, answer
+from daemon.suspects.answer import answer
 from daemon.suspects.diagnosis import Diagnosis
 from daemon.suspects.infer import Posterior
 from daemon.suspects.marks import Evidence, Mark, Stay, evidence_of
 from drivers.errors import CommandError, DoorError, ProbetrailError
 
-CORRECTIONS = frozenset({"strike", "move", "split", "relabel", "undo"})
-MARKS = frozenset({"part replaced", "part lifted", "bypassed", "note", "proof", "switch-on verdict"})
+# Corrections, and what else changes more than what is added: after these the records know better.
+READ_ANEW = frozenset({"strike", "move", "split", "relabel", "undo", "unit", "drawing", "session opened"})
 SHOWN_PARTS, SHOWN_SUSPECTS, SHOWN_NEXT, SHOWN_HIDDEN, SHOWN_READINGS = 24, 8, 3, 6, 8
+SHOWN_OTHERWISE, SHOWN_PROOFS = 5, 4
 NOTHING_NEW_AFTER = 10
 
 _log = logging.getLogger(__name__)
-
-
-@dataclass(frozen=True, slots=True)
-class Question:
-    """All that a ranking depends on."""
-
-    session: str
-    drawing_text: str
-    stays: tuple[Stay, ...]
-    marks: tuple[Mark, ...]
-    mode: str
-    thoughts: tuple[Thought, ...]
 
 
 class Thinker:
@@ -56,11 +47,13 @@ class Thinker:
         """The ranking as the door takes it. Raises ``DrawingError`` where the drawing says too little."""
         diagnosis = self._diagnosed(question.drawing_text)
         evidence = evidence_of(question.stays, question.marks, diagnosis.drawing)
-        posterior = diagnosis.paired(self._weighed(diagnosis, evidence))
+        posterior = diagnosis.paired(self._weighed(diagnosis, evidence), solve=look_ahead)
         said = answer(posterior, question.mode, look_ahead, question.thoughts)
         return _shortened(said) | {
             "session": question.session,
             "readings": len(evidence.seen),
+            "newest_us": evidence.at_us[-1] if evidence.at_us else None,
+            "steps_ahead": 2 if look_ahead else 1,
             "nothing_new_since_us": _nothing_new_since_us(posterior, evidence),
             "values": _values(question.stays),
         }
@@ -97,6 +90,8 @@ def _shortened(said: dict[str, Any]) -> dict[str, Any]:
         "suspects": suspects,
         "credible_set": said["credible_set"][:SHOWN_PARTS],
         "next": said["next"][:SHOWN_NEXT],
+        "otherwise": said["otherwise"][:SHOWN_OTHERWISE],
+        "proofs": said["proofs"][-SHOWN_PROOFS:],
         "no_dc_trace": said["no_dc_trace"][:SHOWN_HIDDEN],
     }
 
@@ -140,7 +135,7 @@ class Suspecting:
         self._worker.shutdown(wait=False, cancel_futures=True)
 
     def _hear_event(self, event: Mapping[str, Any]) -> None:
-        if event["kind"] in CORRECTIONS or event["kind"] in ("unit", "session opened"):
+        if event["kind"] in READ_ANEW:
             self._stale = True
         elif event["kind"] in MARKS:
             mark = Mark(event["t_us"], event["kind"], event["text"], self._mode, event["data"])
@@ -151,14 +146,7 @@ class Suspecting:
         self._mode = str((state.get("context") or {}).get("mode") or "")
         if self._stale or path != self._now.session:
             self._now, self._stale = _from_records(path, self._now), False
-        self._now = replace(
-            self._now,
-            mode=self._mode,
-            thoughts=tuple(
-                Thought(h["hypothesis"], h.get("kill", ""), h["state"]) for h in state.get("hypotheses", ())
-            ),
-            stays=_with_current(self._now.stays, state),
-        )
+        self._now = heard(self._now, state)
         if self._now != self._asked and self._now.drawing_text:
             self._asked = self._now
             self._ask(self._now)
@@ -179,10 +167,9 @@ class Suspecting:
     def _think(self) -> None:
         while (question := self._taken()) is not None:
             try:
-                first = self._thinker.ranking(question, look_ahead=False)
-                self._tell(first)
-                if self._waiting is None and (second := self._thinker.ranking(question, look_ahead=True)) != first:
-                    self._tell(second)
+                self._tell(self._thinker.ranking(question, look_ahead=False))
+                if self._waiting is None:
+                    self._tell(self._thinker.ranking(question, look_ahead=True))
             except ProbetrailError as error:
                 _log.info("no suspects: %s", error)
             except Exception:  # one question that cannot be answered must not silence the next
@@ -196,70 +183,10 @@ class Suspecting:
 
 
 def _from_records(path: str, before: Question) -> Question:
-    """What the session's file holds: its drawing, every settled stay that counts, every mark."""
+    """What the session's file holds, with what only a state says."""
     try:
         with open_session(Path(path)) as records:
-            placements, events = records.placements(), records.events()
-            text = records.meta.get("drawing", "")
+            return replace(question_of(records), mode=before.mode, thoughts=before.thoughts)
     except ProbetrailError as error:
         _log.warning("%s: %s", path, error)
         return replace(before, session=path)
-    counted = placements[(~placements["struck"].astype(bool)) & placements["value"].notna()]
-    stays = tuple(_stay_of_row(row) for row in counted.to_dict("records"))
-    modes = events[events["kind"] == "mode"]
-    changes = [(int(row["t_us"]), str(row["data"].get("mode", ""))) for row in modes.to_dict("records")]
-    wanted = events[events["kind"].isin(MARKS)].to_dict("records")
-    marks = tuple(_mark_of_row(row, changes) for row in wanted)
-    return Question(path, text, stays, marks, before.mode, before.thoughts)
-
-
-def _mark_of_row(row: Mapping[Any, Any], changes: list[tuple[int, str]]) -> Mark:
-    at_us = int(row["t_us"])
-    return Mark(at_us, row["kind"], row["text"], _mode_at(changes, at_us), row["data"])
-
-
-def _mode_at(changes: list[tuple[int, str]], at_us: int) -> str:
-    return next((mode for t_us, mode in reversed(changes) if t_us <= at_us), "")
-
-
-def _stay_of_row(row: Mapping[Any, Any]) -> Stay:
-    limits = float(row["limits"] or 0.0)
-    return Stay(
-        placement=int(row["id"]),
-        at_us=int(row["t0_us"]),
-        **{name: str(row[name] or "") for name in ("point", "leg", "mode", "condition", "quantity")},
-        value=float(row["value"]),
-        uncertainty=limits if limits > 0 else None,
-    )
-
-
-def _with_current(stays: tuple[Stay, ...], state: Mapping[str, Any]) -> tuple[Stay, ...]:
-    """The stays with those under way, each at its place; one that moves within its own limits is left as it was."""
-    found = {stay.placement: stay for stay in stays}
-    context = state.get("context") or {}
-    for probe in state.get("probes", ()):
-        settled, number = probe["settled"], probe["placement"]
-        if settled is None or number is None or settled["value"] is None or not probe["point"]:
-            continue
-        limits = probe.get("accuracy")
-        stay = Stay(
-            int(number),
-            int(settled["t_us"]),
-            probe["point"],
-            probe["leg"] or "",
-            str(context.get("mode") or ""),
-            str(context.get("condition") or ""),
-            str(probe["quantity"]),
-            float(settled["value"]),
-            float(limits) if limits else None,
-        )
-        old = found.get(stay.placement)
-        if old is None or not _as_before(old, stay):
-            found[stay.placement] = stay if old is None else replace(stay, at_us=old.at_us)
-    return tuple(found.values())
-
-
-def _as_before(old: Stay, new: Stay) -> bool:
-    same = replace(old, value=0.0, uncertainty=None, at_us=0) == replace(new, value=0.0, uncertainty=None, at_us=0)
-    return same and abs(old.value - new.value) <= max(new.uncertainty or 0.0, 2e-3 * abs(new.value), 1e-3)
-

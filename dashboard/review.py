@@ -120,10 +120,10 @@ class Review:
                 "placements": _bands(records.placements(), since_us),
             }
 
-    def circuit(self, name: str) -> dict[str, Any]:
+    def circuit(self, name: str, columns: int) -> dict[str, Any]:
         """A session's drawing as nets and parts with their places; no nets where it has none."""
         with open_session(self.file_of(name)) as records:
-            return records.circuit() if records.meta.get("drawing") else {"nets": [], "parts": []}
+            return records.circuit(columns) if records.meta.get("drawing") else {"nets": [], "parts": []}
 
     def capture(self, name: str, number: int) -> dict[str, Any]:
         """One kept trace: ``rows`` of [seconds since switch-on, lowest volts, highest volts]."""

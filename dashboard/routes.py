@@ -49,8 +49,8 @@ def add_routes(server: FastAPI, door: Door, review: Review) -> None:
 
     server.add_api_route("/silence.wav", silence, methods=["GET"], response_model=None)
 
-    async def circuit(session: str = "") -> JSONResponse:
-        return await run_in_threadpool(_answer, review.circuit, session)
+    async def circuit(session: str = "", columns: int = 99) -> JSONResponse:
+        return await run_in_threadpool(_answer, review.circuit, session, max(columns, 2))
 
     server.add_api_route("/circuit", circuit, methods=["GET"])
     server.add_api_route("/do", do, methods=["POST"])

@@ -69,11 +69,11 @@ def _add_corrections(parsers: Mapping[str, argparse.ArgumentParser]) -> None:
         parsers[name].add_argument("--why", metavar="WORDS")
 
 
-def moment(text: str) -> int:
-    """Session time of ``2026-03-01T10:00:00.2Z``, or of the time line's own ``03-01 10:00:00.2`` of this year (UTC)."""
+def moment(text: str, year: str = "") -> int:
+    """Session time of ``2026-03-01T10:00:00.2Z``, or of the time line's ``03-01 10:00:00.2`` of this ``year`` (UTC)."""
     try:
         if re.match(r"\d\d-\d\d ", text):
-            year = iso_utc(SystemClock().now_us())[:4]
+            year = year or iso_utc(SystemClock().now_us())[:4]
             text = f"{year}-{text.replace(' ', 'T')}Z"
         return from_iso_utc(_six_digits(text))
     except ValueError:

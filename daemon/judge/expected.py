@@ -15,6 +15,7 @@ from daemon.judge.ripple_limit import PRINTED, ripple_limit
 from drivers.readings import Quantity
 
 NOT_COMPARED = "not compared"
+OFF = "the unit draws no current: it is off"
 ZERO_TOLERANCE_V = 0.05  # common practice, no source: an output printed 0 V is let pass up to 50 mV
 # Mains anywhere in 230 V +-10 % (IEC 60038), rectangular: 10 % / sqrt(3).
 UNMEASURED_MAINS_PERCENT = 5.8

@@ -6,9 +6,10 @@ was not observed. Without a reference nothing is ever called missing.
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from functools import lru_cache
-from typing import Any
+from typing import Any, ParamSpec
 
 import numpy as np
 
@@ -33,6 +34,7 @@ ORDER = (
 MISSING_BELOW, SMALLER_BELOW, LARGER_ABOVE = 0.10, 0.70, 1.5
 LATE_TOLERANCE_S = 0.1
 A_MIN = 0.5
+Words = ParamSpec("Words")
 
 _RANGES = {
     "missing": (-math.inf, MISSING_BELOW),
@@ -77,47 +79,6 @@ class SwitchOnVerdict:
         return {key: _known(value) for key, value in asdict(self).items()}
 
 
-def judge_switch_on(
-    volts: Volts,
-    dt_s: float,
-    *,
-    on_s: float,
-    reference: tuple[Volts, float, float] | None = None,
-    on_uncertainty_s: float | tuple[float, float] = 0.0,
-    reference_clipped: bool = False,
-    lowest_v: float | None = None,
-    highest_v: float | None = None,
-    lsb_v: float | None = None,
-    relay_delay_s: float = 0.0,
-    a_min: float = A_MIN,
-    late_tolerance_s: float = LATE_TOLERANCE_S,
-    coupled_hz: float | None = None,
-) -> SwitchOnVerdict:
-    """Verdict on a record in volts that was switched on ``on_s`` seconds after its first sample.
-
-    ``on_uncertainty_s``: how far either side, or (before, after), the switch-on may have been;
-    ``reference`` is (volts, dt_s, on_s) of a healthy capture; ``lowest_v`` and ``highest_v`` are the ends
-    of the converter's range (samples there are clipped); ``lsb_v`` its step (None: read off the values);
-    ``relay_delay_s`` counts only without a reference, which has its own delay in it; ``coupled_hz`` is the
-    corner of the input's AC coupling (None: DC), which the reference was taken without.
-    """
-    return examine_switch_on(
-        volts,
-        dt_s,
-        on_s=on_s,
-        reference=reference,
-        on_uncertainty_s=on_uncertainty_s,
-        reference_clipped=reference_clipped,
-        lowest_v=lowest_v,
-        highest_v=highest_v,
-        lsb_v=lsb_v,
-        relay_delay_s=relay_delay_s,
-        a_min=a_min,
-        late_tolerance_s=late_tolerance_s,
-        coupled_hz=coupled_hz,
-    )[0]
-
-
 def examine_switch_on(
     volts: Volts,
     dt_s: float,
@@ -134,7 +95,15 @@ def examine_switch_on(
     late_tolerance_s: float = LATE_TOLERANCE_S,
     coupled_hz: float | None = None,
 ) -> tuple[SwitchOnVerdict, Evidence | None]:
-    """As ``judge_switch_on``, with the evidence; None where there was nothing to look at."""
+    """Verdict, with its evidence, on a record in volts that was switched on ``on_s`` seconds after its first sample.
+
+    ``on_uncertainty_s``: how far either side, or (before, after), the switch-on may have been;
+    ``reference`` is (volts, dt_s, on_s) of a healthy capture; ``lowest_v`` and ``highest_v`` are the ends
+    of the converter's range (samples there are clipped); ``lsb_v`` its step (None: read off the values);
+    ``relay_delay_s`` counts only without a reference, which has its own delay in it; ``coupled_hz`` is the
+    corner of the input's AC coupling (None: DC), which the reference was taken without. The evidence is None where
+    there was nothing to look at.
+    """
     unsure = on_uncertainty_s if isinstance(on_uncertainty_s, tuple) else (on_uncertainty_s,) * 2
     capture = ready_capture(volts, dt_s, on_s, unsure, lowest_v, highest_v, lsb_v)
     if not capture.is_usable:
@@ -152,6 +121,17 @@ def examine_switch_on(
         )
         evidence = evidence_against(capture, healthy, a_min, late_tolerance_s)
     return verdict_on(evidence, a_min), evidence
+
+
+def _verdict_of(examine: Callable[Words, tuple[SwitchOnVerdict, Evidence | None]]) -> Callable[Words, SwitchOnVerdict]:
+    def judge(*volts: Words.args, **known: Words.kwargs) -> SwitchOnVerdict:
+        """The verdict of ``examine_switch_on`` alone, of the same words."""
+        return examine(*volts, **known)[0]
+
+    return judge
+
+
+judge_switch_on = _verdict_of(examine_switch_on)
 
 
 @lru_cache(maxsize=16)

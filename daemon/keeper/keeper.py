@@ -236,8 +236,9 @@ class Keeper:
         if isinstance(answer, CommandError):
             said.reply.set_exception(answer)
             return
-        # What a person was told is done must survive a power cut.
-        self._commit()
+        if said.body["command"] != "suspected":
+            # What a person was told is done must survive a power cut. Suspects are not stored, and wanted soon.
+            self._commit()
         self._send_state()
         said.reply.set_result(answer)
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from daemon.drawing import Drawing
 from daemon.judge.across import expect_across
-from daemon.judge.expected import NOT_COMPARED, Judgement, expect, judge
+from daemon.judge.expected import NOT_COMPARED, OFF, Judgement, expect, judge
 from daemon.judge.neighbours import also_fits
 from daemon.judge.objections import object_to
 from daemon.judge.settle import Settled
@@ -15,8 +15,6 @@ from daemon.judge.stays import ACROSS, Stay
 from daemon.keeper.desk import OBJECTIONS_SHOWN, Desk, Lift, OpenPlacement
 from daemon.keeper.probe import Change, Probe, StayBegan, StayEnded, StayGrew, StayRenamed
 from drivers.readings import Flag, Quantity
-
-OFF = "the unit draws no current: it is off"
 
 
 def mark(desk: Desk, probe: Probe, point: str, leg: str, from_now: bool = False) -> bool:

@@ -1,16 +1,20 @@
 """Suspects and next probes of a drawing and its readings: as plain JSON values, and in a colleague's words."""
 
 from collections.abc import Sequence
+from dataclasses import asdict
 from typing import Any, NamedTuple
 
 import numpy as np
 
 from daemon.drawing import Drawing
+from daemon.suspects.cautions import DISCHARGE
 from daemon.suspects.diagnosis import Diagnosis
 from daemon.suspects.infer import Posterior
+from daemon.suspects.otherwise import Way, otherwise
 from daemon.suspects.outlook import Outlook
 from daemon.suspects.printed import places
 from daemon.suspects.probes import ENOUGH_BITS, outlook_of, rank
+from daemon.suspects.proofs import proofs
 from daemon.suspects.readings import Seen
 from daemon.suspects.standing import meant_by, standing
 from daemon.suspects.traceless import traceless
@@ -24,7 +28,6 @@ CAVEATS = (
     "The program does not know whether a point is safe. Believe the meter only after trying it on a known voltage,"
     " before and after. Local rules may require a licensed person for this work.",
 )
-OHM_CAUTION = "Before ohms or soldering: power off, discharge through a resistor, measure again after a minute."
 
 
 class Thought(NamedTuple):
@@ -43,7 +46,9 @@ def posterior_of(drawing: Drawing, evidence: Sequence[Seen]) -> Posterior:
 def answer(
     posterior: Posterior, mode: str | None = None, look_ahead: bool = True, thoughts: Sequence[Thought] = ()
 ) -> dict[str, Any]:
-    """``parts``, ``suspects``, ``credible_set``, ``next`` and ``no_dc_trace`` as plain values.
+    """``parts``, ``suspects``, ``credible_set``, ``next``, ``otherwise``, ``no_dc_trace``, ``proofs`` as plain values.
+
+    ``otherwise`` is what else would tell, where no probe of ``next`` teaches enough: like ``next``, with a ``caution``.
 
     A part "" is none of the parts: nothing that DC volts show. ``mode`` is the one the unit is in, else the last
     reading's. ``thoughts`` are a person's own suspicions: they stand among ``suspects``, with ``hypothesis`` and
@@ -53,6 +58,7 @@ def answer(
     in_mode = mode or next((w.seen.mode for w in reversed(posterior.weighed) if w.seen.mode in table.modes), None)
     outlook = outlook_of(posterior)
     probes = rank(posterior, in_mode, look_ahead=look_ahead, outlook=outlook)
+    useful = max((probe.gain_bits for probe in probes), default=0.0) >= ENOUGH_BITS
     return {
         "parts": [
             {"part": part or NOTHING, "probability": round(probability, 4)}
@@ -72,11 +78,17 @@ def answer(
             }
             for probe in probes
         ],
+        "otherwise": [] if useful else [_way(each) for each in otherwise(posterior, outlook, in_mode, look_ahead)],
+        "proofs": [asdict(each) for each in proofs(posterior)],
         "no_dc_trace": [
             {"part": each.part, "fault": each.fault, "would_show": each.would_show}
             for each in traceless(table, posterior.drawing)
         ],
     }
+
+
+def _way(each: Way) -> dict[str, Any]:
+    return asdict(each) | {"gain_bits": round(each.gain_bits, 3)}
 
 
 def _suspects(posterior: Posterior, outlook: Outlook, thoughts: Sequence[Thought]) -> list[dict[str, Any]]:
@@ -112,6 +124,8 @@ def in_words(said: dict[str, Any], posterior: Posterior) -> str:
     """The same as a colleague would say it."""
     lines = [*_headline(said, posterior), ""]
     lines += [_suspect_line(each) for each in said["suspects"][:8]]
+    lines += [f"  {each['said']}" for each in said["proofs"]]
+    lines += [f"  BYPASSED: {each['part']}. Take it away before the unit goes back." for each in _in_place(said)]
     lines += ["", *_next_lines(said)]
     hidden = _hidden_lines(said)
     return "\n".join([*lines, *(["", *hidden] if hidden else []), "", *CAVEATS])
@@ -136,6 +150,10 @@ def _leading(posterior: Posterior) -> list[Hypothesis]:
     return [posterior.table.hypotheses[n] for n in first if chances[n] > NOT_FAR * chances[first[0]]]
 
 
+def _in_place(said: dict[str, Any]) -> list[dict[str, Any]]:
+    return [each for each in said["proofs"] if each["in_place"]]
+
+
 def _suspect_line(each: dict[str, Any]) -> str:
     line = f"  {each['probability'] or 0:6.1%}  {each['part']} {each['fault']}".rstrip()
     for word in ("for", "against"):
@@ -146,11 +164,21 @@ def _suspect_line(each: dict[str, Any]) -> str:
 
 def _next_lines(said: dict[str, Any]) -> list[str]:
     useful = [each for each in said["next"] if each["gain_bits"] >= ENOUGH_BITS]
-    if not useful:
-        return ["No DC reading at the drawing's points would tell much more: go on with ripple, ohms or a part lifted."]
-    return ["Next:"] + [
-        f"  {each['point']} in {each['mode']} ({each['quantity']}): {each['reason']}" for each in useful[:3]
-    ]
+    if useful:
+        return ["Next:", *(f"  {e['point']} in {e['mode']} ({e['quantity']}): {e['reason']}" for e in useful[:3])]
+    lines = ["No DC reading at the drawing's points would tell much more."]
+    proved = [each["part"] for each in said["proofs"] if each["state"] == "proved"]
+    if proved:
+        lines.append(f"{proved[-1]} is proved: fit the new part, then read again what was faulty.")
+    if said["otherwise"]:
+        lines.append("What would tell instead:")
+        lines += [f"  {_told(each)}" for each in said["otherwise"][:4]]
+    return lines
+
+
+def _told(each: dict[str, Any]) -> str:
+    mode = f" in {each['mode']}" if each["mode"] else ""
+    return f"{each['point']}{mode} ({each['quantity']}): {each['reason']} {each['caution']}".rstrip()
 
 
 def _hidden_lines(said: dict[str, Any]) -> list[str]:
@@ -161,6 +189,6 @@ def _hidden_lines(said: dict[str, Any]) -> list[str]:
         return []
     lines = [f"  {each['part']} {each['fault']}: {each['would_show']}" for each in shown]
     ohms = any("ohms" in each["would_show"] or "lift" in each["would_show"] for each in shown)
-    return ["DC volts will hardly show these:", *lines, *([OHM_CAUTION] if ohms else [])]
+    return ["DC volts will hardly show these:", *lines, *([DISCHARGE] if ohms else [])]
 
 

@@ -47,12 +47,17 @@ class Diagnosis:
         """What the evidence makes of the drawing; with pairs of faults where no single one explains it."""
         return self.paired(Posterior(self.table, self.drawing, evidence))
 
-    def paired(self, single: Posterior) -> Posterior:
-        """The same evidence with pairs of faults, where no single one explains it; else the same posterior."""
+    def paired(self, single: Posterior, solve: bool = True) -> Posterior:
+        """The same evidence with pairs of faults, where no single one explains it; else the same posterior.
+
+        Pairs take some seconds to solve: without ``solve`` only those that were solved for the last evidence count.
+        """
         if not self.drawing.parts or single.unexplained < PAIRS_FROM:
             return single
         parts = [part for part in single.by_part if part][:TOP_PARTS]
         chosen = tuple((part, fault) for part in sorted(parts) for fault in _likely_faults(single, part))
+        if chosen not in self._with_pairs and not solve:
+            return single
         if chosen not in self._with_pairs:
             self._with_pairs.clear()  # the last one is enough, and each is large
             self._with_pairs[chosen] = self._unit.with_pairs(chosen)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from daemon.drawing import Drawing
+from daemon.suspects.mending import DONE, Done, after, is_mended
 from daemon.suspects.net import Floats, Ints
 from daemon.suspects.readings import Seen
 from daemon.suspects.weighing import Expected, density, expected, other_likelihood
@@ -37,7 +38,7 @@ class Posterior:
     def __init__(self, table: Table, drawing: Drawing, evidence: Sequence[Seen] = ()) -> None:
         self.table, self.drawing = table, drawing
         self.weighed: tuple[Weighed, ...] = ()
-        self._mended: frozenset[str] = frozenset()
+        self._mended: Done = frozenset()
         self._log = np.log(np.maximum(table.prior, 1e-300))
         self._log[table.prior == 0] = -np.inf
         self.now: Ints = np.arange(len(table.of))
@@ -47,7 +48,7 @@ class Posterior:
 
     def _weigh_all(self, evidence: Sequence[Seen]) -> None:
         for seen in evidence:
-            if seen.quantity in ("mended", "unmended"):
+            if seen.quantity in DONE:
                 self._mend(seen)
                 continue
             before = self.by_hypothesis
@@ -58,9 +59,8 @@ class Posterior:
 
     def _mend(self, seen: Seen) -> None:
         """A world whose fault is mended reads like its healthy twin from here on."""
-        change = self._mended.union if seen.quantity == "mended" else self._mended.difference
-        self._mended = frozenset(change([seen.point]))
-        mended = self.table.of_world([bool(e.parts) and set(e.parts) <= self._mended for e in self.table.hypotheses])
+        self._mended = after(self._mended, seen.point, seen.quantity)
+        mended = self.table.of_world([is_mended(each, self._mended) for each in self.table.hypotheses])
         self.now = np.where(mended > 0, self.table.healthy, np.arange(len(mended)))
         self.weighed += (Weighed(seen, None, 0.0),)
 
@@ -92,7 +92,7 @@ class Posterior:
         """The last reading of each point, mode and quantity since something was last done to the unit."""
         found: dict[tuple[str, str, str], Weighed] = {}
         for each in self.weighed:
-            if each.seen.quantity in ("mended", "unmended"):
+            if each.seen.quantity in DONE:
                 found = {}
             elif each.good is not None:
                 found[each.seen.point, each.seen.mode, each.seen.quantity] = each

@@ -12,7 +12,7 @@ from typing import Any
 from daemon.drawing import Drawing
 from daemon.judge.across import legs_of
 from daemon.judge.stays import ACROSS
-from daemon.suspects.readings import HALVES, Seen, place_of
+from daemon.suspects.readings import HALVES, Seen, place_of, suspect_names
 
 OF_QUANTITY = {
     "dc_v": "dc_v",
@@ -26,6 +26,9 @@ OF_QUANTITY = {
 GONE = re.compile(r"\b(removed?|taken (off|away|out)|out again|off again|no longer)\b", re.I)
 GOOD = re.compile(r"\b(good|fine|ok|healthy|sound|in order)\b", re.I)
 NOT_GOOD = re.compile(r"\b(not|no|bad|isn't)\b", re.I)
+NO_CHANGE = re.compile(r"\b(no (change|difference)|unchanged|still|same|stays|not)\b", re.I)
+HOT = re.compile(r"\b(hot|warm|burnt|scorched|discolou?red)\b", re.I)
+COOL = re.compile(r"\b(cool|cold)\b", re.I)
 FAILS = re.compile(r"\b(does not work|doesn't work|dead|no output|fails)\b", re.I)
 WORKS = re.compile(r"\bworks\b", re.I)
 
@@ -66,9 +69,13 @@ class Evidence:
 
 
 def named_parts(text: str, drawing: Drawing) -> list[str]:
-    """Parts of the drawing whose names stand in a text as words of their own."""
-    words = {word.casefold() for word in re.findall(r"[\w.+-]*\w", text)}
-    return [part.name for part in drawing.parts if part.name.casefold() in words]
+    """Parts of the drawing (without a network: points) whose names stand in a text as words of their own."""
+    return [name for name in dict.fromkeys(suspect_names(drawing)) if _stands_in(name, text)]
+
+
+def _stands_in(name: str, text: str) -> bool:
+    """Capitals do not matter, but for a name of one letter: "a" is a word of its own."""
+    return re.search(rf"(?<![\w.+-]){re.escape(name)}(?!\w)", text, 0 if len(name) == 1 else re.I) is not None
 
 
 def evidence_of(stays: Iterable[Stay], marks: Iterable[Mark], drawing: Drawing) -> Evidence:
@@ -116,14 +123,22 @@ def _of_mark(mark: Mark, drawing: Drawing) -> Sequence[Seen]:
     if mark.kind == "part replaced":
         return [Seen(part, mark.mode, "mended") for part in parts]
     if mark.kind == "bypassed":
-        return [Seen(part, mark.mode, "unmended" if GONE.search(mark.text) else "mended") for part in parts]
+        return [Seen(part, mark.mode, "unmended" if GONE.search(mark.text) else "bypassed") for part in parts]
+    if mark.kind == "proof":
+        return [Seen(part, mark.mode, "proof", 0.0 if NO_CHANGE.search(mark.text) else 1.0) for part in parts]
     if mark.kind in ("part lifted", "note") and GOOD.search(mark.text) and not NOT_GOOD.search(mark.text) and parts:
         return [Seen(part, mark.mode, "good") for part in parts]
     if mark.kind == "note":
-        return _works(mark, drawing)
+        return _heat(mark, parts) or _works(mark, drawing)
     if mark.kind == "switch-on verdict":
         return _kick(mark, drawing)
     return []
+
+
+def _heat(mark: Mark, parts: Sequence[str]) -> Sequence[Seen]:
+    hot, cool = HOT.search(mark.text), COOL.search(mark.text)
+    warm = bool(hot) and not NOT_GOOD.search(mark.text)
+    return [Seen(part, mark.mode, "heat", float(warm)) for part in parts] if hot or cool else []
 
 
 def _works(mark: Mark, drawing: Drawing) -> Sequence[Seen]:

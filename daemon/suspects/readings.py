@@ -15,9 +15,17 @@ QUANTITIES = ("dc_v", "ac_v", "ripple_vpp", "across_v", "current_a", "ohm_off", 
 MARKS = {
     "part_good": "good",
     "part_replaced": "mended",
-    "bypassed": "mended",
+    "bypassed": "bypassed",
     "bypass_removed": "unmended",
+    "proof": "proof",
+    "heat": "heat",
     "kick": "kick",
+}
+_DONE_WORDS = {
+    "good": "tested good",
+    "mended": "replaced",
+    "bypassed": "bypassed",
+    "unmended": "bypass taken away",
 }
 MAINS_NAMES = ("mains", "mains_v", "line")
 HALVES = " - "
@@ -25,9 +33,10 @@ HALVES = " - "
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """One piece of evidence. ``quantity`` as in the file; or ``good``, ``mended``, ``unmended`` with a part's name
-    in ``point``: tested good out of circuit; replaced or bypassed; the bypass taken away again; or ``kick``: at
-    switch-on the point's kick was the usual one (1) or not (0)."""
+    """One piece of evidence. ``quantity`` as in the file; or with a part's name in ``point`` ``good`` (tested good out
+    of circuit), ``mended`` (replaced), ``bypassed``, ``unmended`` (the bypass taken away again), ``proof`` (with it
+    mended the fault went and came back without: 1, or it stayed: 0), ``heat`` (warmer than it should be: 1, or not:
+    0); or ``kick``: at switch-on the point's kick was the usual one (1) or not (0)."""
 
     point: str
     mode: str
@@ -43,9 +52,11 @@ class Seen:
             return f"{self.mode} {'works' if self.value else 'does not work'}"
         if self.quantity == "kick":
             return f"{self.point} kick at switch-on {'as usual' if self.value else 'missing or changed'}"
-        if self.quantity in ("good", "mended", "unmended"):
-            said = {"good": "tested good", "mended": "replaced or bypassed", "unmended": "bypass taken away"}
-            return f"{self.point} {said[self.quantity]}"
+        if self.quantity in ("proof", "heat"):
+            said = {"proof": ("still faulty without it", "proved"), "heat": ("stays cool", "gets warm")}
+            return f"{self.point} {said[self.quantity][bool(self.value)]}"
+        if self.quantity in _DONE_WORDS:
+            return f"{self.point} {_DONE_WORDS[self.quantity]}"
         mode = f" ({self.mode})" if self.mode else ""
         return f"{self.point} {self.value:.4g} {unit.get(self.quantity, 'V')}{mode}"
 
@@ -93,9 +104,9 @@ def _marked(cells: Mapping[str, str], quantity: str, drawing: Drawing) -> Seen:
     if quantity == "kick":
         if place_of(name, drawing) is None:
             raise ValueError(f"{name!r} is no point of the drawing: write the point that was watched at switch-on")
-    elif all(part.name != name for part in drawing.parts):
-        known = ", ".join(part.name for part in drawing.parts) or "(none)"
-        raise ValueError(f"{name!r} is no part of the drawing: it is one of {known}")
+    elif name not in (known := suspect_names(drawing)):
+        what = "part" if drawing.parts else "point"
+        raise ValueError(f"{name!r} is no {what} of the drawing: it is one of {', '.join(known) or '(none)'}")
     return Seen(name, cells.get("mode", ""), quantity, value, None, cells.get("condition", "") or "direct")
 
 
@@ -126,6 +137,11 @@ def _check_point(point: str, quantity: str, value: float, drawing: Drawing) -> N
         if not is_mains(half) and half not in ("0", "0 V") and place_of(half, drawing) is None:
             known = ", ".join(p.name for p in drawing.points) or "(none)"
             raise ValueError(f"{half!r} is not on the drawing: its points are {known}")
+
+
+def suspect_names(drawing: Drawing) -> list[str]:
+    """What suspects are called: the network's parts, or where there is none the points, each for its node."""
+    return [part.name for part in drawing.parts] or [point.name for point in drawing.points]
 
 
 def is_mains(name: str) -> bool:

@@ -8,8 +8,10 @@ import numpy as np
 from daemon.drawing import Drawing
 from daemon.suspects.infer import Posterior
 from daemon.suspects.marks import named_parts
+from daemon.suspects.mending import BYPASSED, DONE, Done, after
 from daemon.suspects.net import Ints
 from daemon.suspects.outlook import Outlook
+from daemon.suspects.probes import caution_of
 from daemon.suspects.worlds import Hypothesis
 
 SPEAKS = 0.7  # nats (a factor of two) by which a reading is for or against a suspect
@@ -32,16 +34,26 @@ def standing(posterior: Posterior, outlook: Outlook, hypotheses: Sequence[int]) 
     lists: tuple[list[str], list[str], list[str]] = ([], [], [])
     own = np.isin(posterior.table.of, hypotheses)
     before = posterior.table.prior.copy()
+    done: Done = frozenset()
     for each in posterior.weighed:
+        if each.seen.quantity in DONE:
+            done = after(done, each.seen.point, each.seen.quantity)
+            continue
+        said = each.seen.words() + _with(done)
         if each.logs is None:
-            if each.seen.quantity not in ("mended", "unmended"):
-                lists[2].append(each.seen.words())
+            lists[2].append(said)
             continue
         likely = before * np.exp(each.logs - each.logs.max())
         ratio = _log_odds(likely, before, own)
-        lists[2 if abs(ratio) <= SPEAKS else 0 if ratio > 0 else 1].append(each.seen.words())
+        lists[2 if abs(ratio) <= SPEAKS else 0 if ratio > 0 else 1].append(said)
         before = likely / max(float(likely.sum()), 1e-300)
     return Standing(*lists, _killing(posterior, outlook, own))
+
+
+def _with(done: Done) -> str:
+    """Under what a reading was taken, where something was led past."""
+    names = sorted(part for part, how in done if how == BYPASSED)
+    return f" with {' and '.join(names)} bypassed" if names else ""
 
 
 def _log_odds(likely: np.ndarray, before: np.ndarray, own: np.ndarray) -> float:
@@ -52,22 +64,25 @@ def _log_odds(likely: np.ndarray, before: np.ndarray, own: np.ndarray) -> float:
 
 
 def _killing(posterior: Posterior, outlook: Outlook, own: np.ndarray) -> str:
+    """The reading that most of all else would give and the suspect would not, for the least effort."""
     mine = own[outlook.kept]
-    if not mine.any() or mine.all():
+    rest = outlook.weights[~mine]
+    if not mine.any() or mine.all() or rest.sum() <= 0 or outlook.weights[mine].sum() <= 0:
         return ""
-    weights = outlook.weights
-    total = float(weights[mine].sum())
-    best, told = WORTH_NAMING, ""
-    rest = weights[~mine] / max(float(weights[~mine].sum()), 1e-300)
-    for number, candidate in enumerate(outlook.listed):
-        mean, spread = outlook.mean[number], outlook.spread[number]
-        low = float(np.min((mean - NEAR_SD * spread)[mine]))
-        high = float(np.max((mean + NEAR_SD * spread)[mine]))
-        outside = float(rest[(mean[~mine] < low) | (mean[~mine] > high)].sum()) / candidate.access
-        if outside > best and total > 0:
-            best = outside
-            told = f"{candidate.point} ({posterior.table.modes[candidate.mode]}) {_not_between(low, high)}"
-    return told
+    reach = NEAR_SD * outlook.spread
+    low = (outlook.mean - reach)[:, mine].min(axis=1)
+    high = (outlook.mean + reach)[:, mine].max(axis=1)
+    others = outlook.mean[:, ~mine]
+    outside = ((others < low[:, None]) | (others > high[:, None])) @ (rest / rest.sum())
+    worth = outside / np.array([each.access for each in outlook.listed])
+    best = int(np.argmax(worth))
+    if worth[best] <= WORTH_NAMING:
+        return ""
+    candidate = outlook.listed[best]
+    mode = posterior.table.modes[candidate.mode]
+    caution = caution_of(posterior, candidate)
+    said = f"{candidate.point} ({mode}) {_not_between(float(low[best]), float(high[best]))}"
+    return f"{said}. {caution}" if caution else said
 
 
 def _not_between(low: float, high: float) -> str:
@@ -77,8 +92,6 @@ def _not_between(low: float, high: float) -> str:
 def meant_by(text: str, hypotheses: Sequence[Hypothesis], drawing: Drawing) -> Ints:
     """Which hypotheses of a table a person's words mean: the parts or nodes named, and the fault where it is named."""
     named = set(named_parts(text, drawing))
-    if not drawing.parts:
-        named = {p.name for p in drawing.points if p.name.casefold() in text.casefold().split()}
     ours = [n for n, each in enumerate(hypotheses) if named and set(each.parts) & named]
     words = text.casefold()
     exact = [n for n in ours if any(word in words for word in _words_of(hypotheses[n].fault))]

@@ -7,6 +7,7 @@ import numpy as np
 from daemon.drawing import Drawing
 from daemon.suspects.candidates import candidates
 from daemon.suspects.faults import SHOWN_OTHERWISE, WOULD_SHOW
+from daemon.suspects.net import Floats
 from daemon.suspects.weighing import noise_v
 from daemon.suspects.worlds import Table
 
@@ -24,6 +25,18 @@ class Traceless:
 
 def traceless(table: Table, drawing: Drawing) -> list[Traceless]:
     """Faults whose worlds mostly read, at every point and across every part, as some healthy unit would."""
+    kinds = {part.name: part.kind for part in drawing.parts}
+    if "seen" not in table.memory:
+        table.memory["seen"] = _share_seen(table, drawing)
+    return [
+        Traceless(each.part, each.fault, WOULD_SHOW.get(kinds.get(each.part, ""), SHOWN_OTHERWISE))
+        for each, seen in zip(table.hypotheses, table.memory["seen"], strict=True)
+        if each.part and seen < HIDDEN
+    ]
+
+
+def _share_seen(table: Table, drawing: Drawing) -> Floats:
+    """Of each hypothesis the share of its worlds that read otherwise than any healthy unit, somewhere."""
     shown = np.zeros(len(table.of), dtype=bool)
     for each in candidates(table, drawing):
         volts = table.volts[each.mode, each.plus]
@@ -33,10 +46,4 @@ def traceless(table: Table, drawing: Drawing) -> list[Traceless]:
         between = (table.rows(each.mode, each.plus, each.minus)[sound] ** 2).sum(axis=1).max()
         middle, drawn = float(np.median(volts[sound])), float(np.std(volts[sound]))
         shown |= np.abs(volts - middle) > 2 * np.hypot(np.sqrt(between), drawn) + 2 * noise_v(table, volts)
-    share = np.bincount(table.of, shown) / np.bincount(table.of)
-    kinds = {part.name: part.kind for part in drawing.parts}
-    return [
-        Traceless(each.part, each.fault, WOULD_SHOW.get(kinds.get(each.part, ""), SHOWN_OTHERWISE))
-        for each, seen in zip(table.hypotheses, share, strict=True)
-        if each.part and seen < HIDDEN
-    ]
+    return np.asarray(np.bincount(table.of, shown) / np.bincount(table.of))

@@ -14,6 +14,7 @@ from daemon.judge.expected import why_printed_values_do_not_hold
 from daemon.suspects.faults import EVEN
 from daemon.suspects.net import Floats, Ints
 from daemon.suspects.readings import HALVES, Seen, is_mains, node_name, place_of
+from daemon.suspects.signs import is_sign, sign_likelihood
 from daemon.suspects.worlds import Table
 
 WRONG_POINT = 0.03
@@ -142,6 +143,8 @@ def other_likelihood(table: Table, drawing: Drawing, seen: Seen, now: Ints) -> F
     """Of evidence that is not volts or amperes, in every world; None where it says nothing."""
     if seen.quantity == "good":
         return table.of_world([GOOD_BUT_FAULTY if seen.point in each.parts else 1.0 for each in table.hypotheses])
+    if is_sign(seen, drawing):
+        return sign_likelihood(table, drawing, seen)
     if seen.quantity == "ohm_off":
         return _weigh_ohms(table, drawing, seen, now)
     if seen.quantity == "kick":

@@ -4,12 +4,14 @@ import { probeNext } from "./acts.js";
 import { el, refill } from "./dom.js";
 import { bench, hear, say } from "./link.js";
 import { clock } from "./numbers.js";
-import { gathered } from "./pace.js";
+import { atOnce, gathered, tellDrawn } from "./pace.js";
 import { showCircuit, startCircuit } from "./circuit.js";
 import { shape } from "./shapes.js";
 
 const percent = (p) => (p === null ? "not on the drawing" : p < 0.005 ? "under 1 %" : `${Math.round(100 * p)} %`);
-const volts = { dc_v: "", across_v: "across ", current_a: "current ", ohm_off: "ohms " };
+const volts = { dc_v: "", across_v: "across " };
+const KINDS = { current_a: "supply current", ripple_vpp: "ripple", kick: "switch-on", heat: "heat", ohm_off: "ohms, power off", bypassed: "bypass as a proof", part_good: "tested by itself" };
+const AT_A_POINT = new Set(["ripple_vpp", "kick"]);
 
 function bar(p) {
   return el("span", { class: "chance", "aria-hidden": "true" }, el("span", { class: "chance-fill", style: `width:${Math.round(100 * (p ?? 0))}%` }));
@@ -34,6 +36,44 @@ function suspect(each) {
   );
 }
 
+// The caution is what must not be overlooked: a line of its own, in red.
+const TOUCH = "Above the touch limit: clip on with power off.";
+const caution = (words) => (words ? el("p", { class: "next-caution" }, shape("warning"), el("span", {}, words)) : null);
+const why = (reason) => [el("p", { class: "why" }, reason.replace(TOUCH, "").trim()), caution(reason.includes(TOUCH) ? TOUCH : "")];
+
+// The same caution twice in a row is said once, and pointed to: what is read is believed.
+function otherWay(each, number, all) {
+  const again = number && all[number - 1].caution === each.caution;
+  const go = () => probeNext([each.point], each.mode);
+  return el(
+    "li",
+    { class: "next-probe other-way" },
+    el("p", {}, el("b", {}, each.point), el("span", { class: "tag" }, KINDS[each.quantity] ?? each.quantity)),
+    el("p", { class: "why" }, `${each.reason[0].toUpperCase()}${each.reason.slice(1)}`),
+    caution(again ? "Caution as above." : each.caution),
+    AT_A_POINT.has(each.quantity) ? el("p", { class: "acts" }, el("button", { type: "button", class: "press small", "data-key": `other-${each.quantity}-${each.point}`, onclick: go }, `${each.point} next`)) : null,
+    each.quantity === "bypassed" ? el("p", { class: "acts" }, bypass(each.point, true)) : null,
+  );
+}
+
+const bypass = (part, putIn) => el("button", { type: "button", class: "press small", "data-key": `bypass-${part}`, onclick: () => say({ command: "note", kind: "bypassed", text: putIn ? `${part} bypassed` : `Bypass of ${part} removed` }) }, putIn ? `${part} is bypassed now` : `${part}: bypass taken away`);
+
+function proof(each) {
+  return el(
+    "li",
+    { class: `proof is-${each.state}` },
+    each.in_place ? el("p", { class: "bypassed-flag" }, shape("warning"), el("b", {}, `Bypassed: ${each.part}.`), " Take it away before the unit goes back.") : null,
+    el("p", {}, each.said),
+    each.in_place ? el("p", { class: "acts" }, bypass(each.part, false)) : null,
+    each.state === "proved" && !decided(each.part) ? el("p", { class: "acts" }, el("button", { type: "button", class: "press small", "data-key": `proved-${each.part}`, onclick: () => say({ command: "hypothesis", hypothesis: ownWords(each.part), state: "proved" }) }, "note it as proved")) : null,
+  );
+}
+
+// A person's own suspicion of that part where there is one, else the tool's first.
+const theirs = (part) => (bench.state?.hypotheses ?? []).filter((h) => h.hypothesis.toLowerCase().split(/[^\w.+-]+/).includes(part.toLowerCase()));
+const decided = (part) => theirs(part).some((h) => h.state === "proved");
+const ownWords = (part) => theirs(part)[0]?.hypothesis ?? [part, (bench.state.suspects.suspects.find((s) => s.part === part) ?? {}).fault].filter(Boolean).join(", ");
+
 function nextProbe(each, number) {
   const [point, ...rest] = each.point.split(" - ");
   const go = () => probeNext([each.point], each.mode);
@@ -41,7 +81,7 @@ function nextProbe(each, number) {
     "li",
     { class: "next-probe" },
     el("p", {}, el("b", {}, `${volts[each.quantity] ?? ""}${rest.length ? `${point} to ${rest.join(" - ")}` : point}`), el("span", { class: "tag" }, each.mode), each.mode === bench.state?.context?.mode ? null : el("span", { class: "tag" }, "other mode")),
-    el("p", { class: "why" }, each.reason),
+    ...why(each.reason),
     el("p", { class: "acts" }, el("button", { type: "button", class: number ? "press small" : "press small strong", "data-key": `next-${each.point}-${each.mode}`, onclick: go }, `${each.point} next`)),
   );
 }
@@ -57,13 +97,25 @@ function hidden(said) {
   return el("details", { "data-name": "hidden" }, el("summary", { "data-key": "hidden" }, "What DC volts will hardly show"), el("ul", { class: "plain" }, ...said.no_dc_trace.map((each) => el("li", {}, el("b", {}, `${each.part} ${each.fault}`), `: ${each.would_show}`))));
 }
 
+const ENOUGH_BITS = 0.1;
+
+// Where volts teach next to nothing, what else would tell comes first; while it is being worked out, nothing is said.
+function nextSteps(said) {
+  const useful = said.next.filter((each) => each.gain_bits >= ENOUGH_BITS);
+  if (useful.length) return [el("h3", {}, "Next probe"), el("ol", { class: "plain" }, ...useful.map(nextProbe))];
+  if (said.otherwise?.length) return [el("h3", {}, "Volts tell no more: next"), el("ol", { class: "plain" }, ...said.otherwise.map(otherWay))];
+  const proved = (said.proofs ?? []).filter((each) => each.state === "proved").map((each) => each.part);
+  if (proved.length) return [el("h3", {}, "Next"), el("p", {}, `${proved.join(", ")} is proved: fit the new part, then read again what was faulty.`)];
+  return [el("h3", {}, "Next probe"), el("p", { class: "empty" }, said.steps_ahead === 1 ? "No reading of volts would tell more." : "Nothing that the drawing knows would tell more.")];
+}
+
 function panel(said) {
   return [
     headline(said),
     said.nothing_new_since_us ? el("p", { class: "nothing-new" }, shape("warning"), `Nothing new was tested since ${clock(said.nothing_new_since_us)}.`) : null,
+    said.proofs?.length ? el("ul", { class: "plain proofs" }, ...said.proofs.map(proof)) : null,
     el("ol", { class: "plain suspects" }, ...said.suspects.map(suspect)),
-    el("h3", {}, "Next probe"),
-    said.next.length ? el("ol", { class: "plain" }, ...said.next.map(nextProbe)) : el("p", { class: "empty" }, "No reading of volts would tell more: go on with ripple, ohms or a part lifted."),
+    ...nextSteps(said),
     hidden(said),
     el("p", { class: "why" }, "Likely, never certain: prove a part by bypass or out of circuit before replacing it."),
   ];
@@ -82,14 +134,21 @@ function show() {
   const said = bench.state?.suspects ?? null;
   const place = document.getElementById("suspects");
   const names = (bench.state?.hypotheses ?? []).map((h) => h.hypothesis);
-  refill(place, [said, names, bench.state?.context?.mode], () => (said
+  refill(place, [said && { ...said, readings: 0, newest_us: 0 }, names, bench.state?.context?.mode], () => (said
     ? keepOpen(place, () => panel(said))
     : el("p", { class: "empty" }, bench.state?.unit?.drawing ? "Nothing is worked out yet." : "A drawing with its parts, or with fed-by arrows, lets suspects be named.")));
   place.dataset.readings = said?.readings ?? "";
-  showCircuit(said);
+  if (isNew(said)) tellDrawn(said.steps_ahead === 2 ? "suspects two steps ahead" : "suspects", said.newest_us);
+  drawn = keyOf(said);
 }
+
+const keyOf = (said) => (said ? `${said.session} ${said.newest_us} ${said.steps_ahead}` : "");
+const isNew = (said) => Boolean(said) && keyOf(said) !== drawn;
+let drawn = "";
 
 export function startSuspects() {
   startCircuit();
-  hear("state", gathered(show));
+  const whenever = gathered(show);
+  const graph = gathered(() => showCircuit(bench.state?.suspects ?? null));
+  hear("state", (state) => { if (isNew(state.suspects)) atOnce(show); else whenever(); graph(); });
 }

@@ -4,11 +4,16 @@ Five invented networks of 32 to 62 parts. Truth is drawn with tolerances and sol
 every reading has a meter's error, and 3 in 100 are taken at a wrong point. Only faults count that DC can see: those
 that move something that can be read beyond 10 % plus U. A search ends with one part at 90 %, with nothing that
 teaches 0.1 bit, or after 25 probes. Rivals on the same units: the drawing's order, and half-splitting on good or bad.
+Then the bench page in a real browser: from a settled reading to the ranking on the screen (``screen/suspected.py``).
 ``--full`` takes every fault of every part three times, else 24 of each network.
 """
 
+import os
 import time
 from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from itertools import repeat
 
 import numpy as np
 
@@ -18,12 +23,20 @@ from daemon.suspects.diagnosis import Diagnosis
 from daemon.suspects.probes import rank
 from daemon.suspects.readings import Seen
 from tests.benchmarks.figures import Figure, at_least, at_most, run, told
+from tests.benchmarks.screen import suspected
 from tests.benchmarks.suspects_truth import Case, broken_units, visible
-from tests.benchmarks.suspects_ways import Choose, HalfSplit, Told, follow, gain_for_cost, in_order
+from tests.benchmarks.suspects_ways import (
+    Choose,
+    HalfSplit,
+    Told,
+    first_with_everything_read,
+    follow,
+    gain_for_cost,
+    in_order,
+)
 from tests.suspects.networks import TEXTS, drawing_of, printed_only
 
 TOLERANCE = 0.1
-Units = Sequence[tuple[Diagnosis, Sequence[Case]]]
 
 
 def seen_by_dc(name: str, drawing: Drawing, seeds: Sequence[int], most: int | None) -> list[Case]:
@@ -33,15 +46,42 @@ def seen_by_dc(name: str, drawing: Drawing, seeds: Sequence[int], most: int | No
     return [case for cases in drawn for case in [c for c in cases if visible(c, listed, TOLERANCE)][:most]]
 
 
-def all_units(names: Sequence[str], seeds: Sequence[int], most: int | None) -> Units:
-    """Every network with its broken units."""
-    drawings = {name: drawing_of(name) for name in names}
-    return [(Diagnosis(d), seen_by_dc(name, d, seeds, most)) for name, d in drawings.items()]
+@dataclass(frozen=True)
+class Searched:
+    """How the searches of one network's units ended: the program's own and its rivals', with the same readings to be
+    had; with printed volts only; and whether the part is first once all is read that can be read, without a slip."""
+
+    ours: Sequence[Told]
+    order: Sequence[Told]
+    halves: Sequence[Told]
+    printed: Sequence[Told]
+    all_read: Sequence[bool]
 
 
-def searched(units: Units, way: Callable[[Diagnosis], Choose]) -> list[Told]:
-    """Every unit searched in one way."""
-    return [follow(case, d, way(d), number) for d, cases in units for number, case in enumerate(cases)]
+def searched(name: str, seeds: Sequence[int], most: int | None) -> Searched:
+    """Broken units of one network searched in every way."""
+    diagnosis = Diagnosis(drawing_of(name))
+    cases = seen_by_dc(name, diagnosis.drawing, seeds, most)
+    halves = HalfSplit(diagnosis.table, candidates(diagnosis.table, diagnosis.drawing), TOLERANCE)
+
+    def followed(choose: Choose) -> list[Told]:
+        return [follow(case, diagnosis, choose, number) for number, case in enumerate(cases)]
+
+    return Searched(
+        followed(gain_for_cost),
+        followed(in_order),
+        followed(halves),
+        with_printed_volts_only(diagnosis, cases),
+        [first_with_everything_read(case, diagnosis, number) for number, case in enumerate(cases)],
+    )
+
+
+def with_printed_volts_only(diagnosis: Diagnosis, cases: Sequence[Case]) -> list[Told]:
+    """The same units with nothing but their printed volts and fed-by arrows on the drawing."""
+    bare = Diagnosis(printed_only(diagnosis.drawing, diagnosis.table))
+    listed = candidates(bare.table, bare.drawing)
+    shown = [case for case in cases if visible(case, listed, TOLERANCE)]
+    return [follow(case, bare, gain_for_cost, number, group=diagnosis) for number, case in enumerate(shown)]
 
 
 def _share(ended: Sequence[Told], what: str) -> float:
@@ -71,10 +111,8 @@ def ours(ended: Sequence[Told]) -> list[Figure]:
     ]
 
 
-def rivals(units: Units, ended: Sequence[Told]) -> list[Figure]:
+def rivals(ended: Sequence[Told], order: Sequence[Told], halves: Sequence[Told]) -> list[Figure]:
     """The same units by other ways; costs against theirs."""
-    order = searched(units, lambda _d: in_order)
-    halves = searched(units, lambda d: HalfSplit(d.table, candidates(d.table, d.drawing), TOLERANCE))
     cost = _share(ended, "cost")
     return [
         at_most("effort, of that in the drawing's order", cost / _share(order, "cost"), 0.4),
@@ -92,14 +130,8 @@ def _rival(name: str, ended: Sequence[Told]) -> list[Figure]:
     ]
 
 
-def printed(units: Units) -> list[Figure]:
-    """The same units with nothing but their printed volts and fed-by arrows on the drawing."""
-    ended = []
-    for diagnosis, cases in units:
-        bare = Diagnosis(printed_only(diagnosis.drawing, diagnosis.table))
-        listed = candidates(bare.table, bare.drawing)
-        shown = [case for case in cases if visible(case, listed, TOLERANCE)]
-        ended += [follow(case, bare, gain_for_cost, number, group=diagnosis) for number, case in enumerate(shown)]
+def printed(ended: Sequence[Told]) -> list[Figure]:
+    """With nothing but printed volts."""
     return [
         at_least(f"printed volts only: the right node is first ({len(ended)} faults)", _share(ended, "first"), 0.85),
         at_most("printed volts only: probes, median", float(np.median([each.probes for each in ended])), 6),
@@ -132,11 +164,27 @@ def cost() -> list[Figure]:
     ]
 
 
+def searches(names: Sequence[str], seeds: Sequence[int], most: int | None) -> list[Figure]:
+    """All figures of searches; each network in a process of its own."""
+    with ProcessPoolExecutor(os.cpu_count()) as workers:
+        found = list(workers.map(searched, names, repeat(seeds), repeat(most)))
+    ended, order, halves, bare = (
+        [told for each in found for told in getattr(each, way)] for way in ("ours", "order", "halves", "printed")
+    )
+    best = float(np.mean([first for each in found for first in each.all_read]))
+    return [
+        *ours(ended),
+        told("for comparison: the right part is first with everything read that can be, and no slip", best),
+        *rivals(ended, order, halves),
+        *printed(bare),
+    ]
+
+
 def measure(full: bool) -> list[Figure]:
     """All figures."""
-    units = all_units(list(TEXTS), (1, 2, 3) if full else (1,), None if full else 24)
-    ended = searched(units, lambda _d: gain_for_cost)
-    return [*cost(), *ours(ended), *rivals(units, ended), *printed(units)]
+    names = sorted(TEXTS, key=lambda name: -len(TEXTS[name]))  # the longest first
+    found = searches(names, (1, 2, 3) if full else (1,), None if full else 24)
+    return [*cost(), *found, *suspected.figures(full)]
 
 
 if __name__ == "__main__":

@@ -9,7 +9,7 @@ import pytest
 from tests.benchmarks import links, placements, sixteen, suspects, switch_on
 from tests.benchmarks.figures import Figure, as_json, as_words, at_least, at_most, ratio_in_turns, run
 from tests.benchmarks.quick_instrument import BLOCK, QuickInstrument
-from tests.benchmarks.screen import busy_bench, live, looking
+from tests.benchmarks.screen import busy_bench, live, looking, suspected
 
 
 def test_the_links_are_compared_in_turns_and_every_figure_is_a_number():
@@ -48,9 +48,7 @@ def test_placements_of_each_careless_hand_are_found_soon_and_none_is_invented():
 
 def test_the_broken_part_is_found_in_a_few_probes_and_with_less_effort_than_by_other_ways():
     """A seeded dozen of broken cassette decks as ngspice has them; the goals are the benchmark's own matter."""
-    units = suspects.all_units(["cassette"], (4,), 12)
-    ended = suspects.searched(units, lambda _diagnosis: suspects.gain_for_cost)
-    figures = {figure.name: figure.value for figure in [*suspects.ours(ended), *suspects.rivals(units, ended)]}
+    figures = {figure.name: figure.value for figure in suspects.searches(["cassette"], (4,), 12)}
     assert figures["probes, median (12 faults that DC can see)"] <= 6
     assert figures["the right part is in the 90 % set"] >= 0.75
     assert figures["effort, of that in the drawing's order"] < 0.8
@@ -142,6 +140,21 @@ def test_the_live_page_is_compared_in_turns_and_every_figure_is_a_number(monkeyp
         figures = live.beside_whole_figures(opened, 1, 1.5)
     assert len(figures) == 5
     assert all(math.isfinite(figure.value) and figure.value > 0 for figure in figures)
+
+
+def test_suspects_of_a_probed_unit_come_to_the_screen_and_are_refined():
+    """One broken unit probed where the program proposes, on the real page; how fast is the benchmark's own matter."""
+    with looking.browsers() as (opened,):
+        figures = suspected.on_the_screen(opened, 1, 2, 1, 0.5)
+    assert len(figures) == 8
+    assert all(math.isfinite(figure.value) and figure.value > 0 for figure in figures if "share" not in figure.name)
+
+
+def test_a_ranking_is_as_old_as_the_first_drawing_that_has_its_reading():
+    """Settled at 10, told at 40; drawn without it at 50, with it at 90, with the next at 95; the last one never."""
+    drawn = [[None, 45], [5, 50], [10, 90], [12, 95]]
+    ages = suspected.ages_s([[10, 40], [12, 60], [20, 80]], drawn)
+    assert ages.tolist() == pytest.approx([50e-6, 35e-6, math.inf])
 
 
 @pytest.mark.parametrize(("found", "count", "least"), [(0, 250, 0.0), (1, 250, 0.000205), (10, 100, 0.05526)])

@@ -11,6 +11,7 @@ from drivers.clock import HandClock
 from tests.dashboard.conftest import TOKEN, Served, last_said
 from tests.dashboard.test_bench_access import found_on
 from tests.suspects.conftest import LAMP
+from tests.suspects.networks import TEXTS, drawing_text
 
 RANKING: dict[str, Any] = {
     "session": "",
@@ -110,6 +111,110 @@ def test_a_net_is_named_from_the_keyboard(lamp_bench: Served, lamp_page: Page) -
     lamp_page.locator("#circuit .net").nth(2).focus()
     lamp_page.keyboard.press("Enter")
     assert last_said(lamp_bench.bench, 1) == {"command": "point", "point": "B"}
+
+
+LIFT = {
+    "point": "D1", "mode": "", "quantity": "part_good", "gain_bits": 0.9, "cost": 10.0,
+    "reason": "D1 (shorted) with one end lifted: the diode function.",
+    "caution": "Power off first. C2 can hold charge.",
+}  # fmt: skip
+RIPPLE = {**LIFT, "point": "B", "mode": "ON", "quantity": "ripple_vpp", "reason": "ripple at B: beyond its limit."}
+PROOF = {
+    "part": "F1", "how": "bypassed", "in_place": True, "before": "A 0 V (ON)", "during": "", "after": "",
+    "state": "wanting", "said": "With F1 bypassed, read again what was faulty: A 0 V (ON).",
+}  # fmt: skip
+
+
+def test_where_volts_tell_no_more_the_other_ways_stand_with_their_cautions(
+    lamp_bench: Served, lamp_page: Page
+) -> None:
+    ranking = copy.deepcopy(RANKING)
+    ranking["next"][0]["gain_bits"] = ranking["next"][1]["gain_bits"] = 0.04
+    lamp_bench.bench.change(suspects=ranking | {"otherwise": [LIFT, RIPPLE]})
+    ways = lamp_page.locator("#suspects .other-way")
+    expect(ways).to_have_count(2)
+    expect(ways.nth(0)).to_contain_text("tested by itself")
+    expect(ways.nth(0).locator(".next-caution")).to_contain_text("C2 can hold charge")
+    expect(ways.nth(1).locator(".next-caution")).to_contain_text("Caution as above")
+    lamp_page.get_by_role("button", name="B next", exact=True).click()
+    assert last_said(lamp_bench.bench, 1)["points"] == ["B"]
+
+
+def test_the_caution_of_a_next_probe_is_a_line_of_its_own(lamp_bench: Served, lamp_page: Page) -> None:
+    ranking = copy.deepcopy(RANKING)
+    ranking["next"][0]["reason"] += " Above the touch limit: clip on with power off."
+    lamp_bench.bench.change(suspects=ranking)
+    first = lamp_page.locator("#suspects .next-probe").first
+    expect(first.locator(".next-caution")).to_have_text("Above the touch limit: clip on with power off.")
+    expect(first.locator(".why")).not_to_contain_text("touch limit")
+
+
+def test_a_bypass_stays_flagged_until_it_is_taken_away_and_a_proof_is_noted(
+    lamp_bench: Served, lamp_page: Page
+) -> None:
+    lamp_bench.bench.change(suspects=copy.deepcopy(RANKING) | {"proofs": [PROOF]})
+    expect(lamp_page.locator("#suspects .bypassed-flag")).to_contain_text("Bypassed: F1. Take it away")
+    lamp_page.get_by_role("button", name="F1: bypass taken away").click()
+    assert last_said(lamp_bench.bench, 1) == {"command": "note", "kind": "bypassed", "text": "Bypass of F1 removed"}
+    proved = PROOF | {"in_place": False, "state": "proved", "said": "F1 is proved."}
+    lamp_bench.bench.change(suspects=copy.deepcopy(RANKING) | {"proofs": [proved]})
+    expect(lamp_page.locator("#suspects .bypassed-flag")).to_have_count(0)
+    lamp_page.get_by_role("button", name="note it as proved").click()
+    assert last_said(lamp_bench.bench, 2) == {"command": "hypothesis", "hypothesis": "F1", "state": "proved"}
+
+
+def test_a_bypass_is_noted_from_its_proposal(lamp_bench: Served, lamp_page: Page) -> None:
+    way = LIFT | {"point": "F1", "quantity": "bypassed", "reason": "proof of F1: another fuse of the same value."}
+    lamp_bench.bench.change(suspects=copy.deepcopy(RANKING) | {"next": [], "otherwise": [way]})
+    lamp_page.get_by_role("button", name="F1 is bypassed now").click()
+    assert last_said(lamp_bench.bench, 1) == {"command": "note", "kind": "bypassed", "text": "F1 bypassed"}
+
+
+@pytest.mark.parametrize("width", [1440, 1280, 390, 360])
+def test_the_drawing_fits_its_frame_and_no_words_of_it_lie_on_others(
+    lamp_bench: Served, context: BrowserContext, width: int
+) -> None:
+    """A network of 62 parts: nothing beyond the frame's sides, no text upon another, no empty band below."""
+    path = lamp_bench.sessions / "console.session"
+    with SessionWriter.create(path, HandClock(), {"drawing": drawing_text(TEXTS["console"])}) as writer:
+        writer.commit()
+    bench = lamp_bench.bench
+    bench.state["session"]["path"] = str(path)
+    bench.state["context"]["mode"] = "PHONO"
+    values = [{"point": point, "leg": "", "mode": "PHONO", "value": -12.34} for point in ("VR", "Q1C", "N12", "LED")]
+    parts = [{"part": part, "probability": 0.25} for part in ("R5", "Q4", "U1", "L7")]
+    bench.change(suspects=copy.deepcopy(RANKING) | {"values": values, "parts": parts})
+    page = context.new_page()
+    page.set_viewport_size({"width": width, "height": 900})
+    page.goto(f"{lamp_bench.address}/?token={TOKEN}")
+    page.wait_for_selector("#circuit svg.circuit")
+    found = page.evaluate(FOUND_IN_THE_DRAWING)
+    assert found["nets"] == 36
+    assert found["beyond"] == []
+    assert found["overlaps"] == []
+    assert found["rest_px"] < 60
+
+
+FOUND_IN_THE_DRAWING = """() => {
+  const svg = document.querySelector("svg.circuit");
+  const box = svg.getBoundingClientRect();
+  const view = svg.parentElement;
+  const texts = [...svg.querySelectorAll("text")].map((t) => [t.textContent, t.getBoundingClientRect()]);
+  const overlaps = [];
+  texts.forEach(([a, p], n) => texts.slice(n + 1).forEach(([b, q]) => {
+    const w = Math.min(p.right, q.right) - Math.max(p.left, q.left);
+    const h = Math.min(p.bottom, q.bottom) - Math.max(p.top, q.top);
+    if (w > 2 && h > 4) overlaps.push([a, b, w, h]);
+  }));
+  const lowest = Math.max(...texts.map(([, p]) => p.bottom));
+  return {
+    nets: svg.querySelectorAll(".net").length,
+    beyond: texts.filter(([, p]) => p.left < box.left - 1 || p.right > box.right + 1).map(([a]) => a)
+      .concat(view.scrollWidth > view.clientWidth ? ["view"] : []),
+    overlaps,
+    rest_px: box.bottom - lowest,
+  };
+}"""
 
 
 @pytest.mark.parametrize("theme", ["light", "dark"])

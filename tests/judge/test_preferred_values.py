@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.letter_code import parse_marking, parse_value, write_value
+from daemon.letter_code import letter_code, parse_marking, parse_value
 from daemon.preferred_values import SERIES, doubt, e_series, nearest, smallest_series
 
 # IEC 60063:2015, tables 1 and 2 (from memory).
@@ -96,23 +96,7 @@ def test_what_is_no_marking_is_refused_with_the_cure(text):
         parse_marking(text)
 
 
-@pytest.mark.parametrize(
-    ("value", "text"),
-    [
-        *((4700.0, "4k7"), (0.47, "R47"), (100.0, "100R"), (2.2e-4, "220u"), (1e6, "1M")),
-        *((4.7e-12, "4p7"), (0.33e-12, "p33")),
-    ],
-)
-def test_a_value_is_written_as_it_is_printed(value, text):
-    assert write_value(value) == text
-
-
 @given(st.sampled_from(e_series(96)), st.integers(-12, 11))
 def test_what_is_written_is_read_again(mantissa, power):
     value = mantissa * 10.0**power
-    assert parse_value(write_value(value)) == pytest.approx(value, rel=1e-9)
-
-
-def test_nothing_and_less_is_not_written():
-    with pytest.raises(ValueError, match="not a positive number"):
-        write_value(0.0)
+    assert parse_value(letter_code(value)) == pytest.approx(value, rel=1e-9)

@@ -20,6 +20,21 @@ def test_no_two_nets_share_a_place_and_every_part_is_drawn(name):
         assert {part["from"], *part["also"]} - {"0"} <= nets and part["from"] != "0"
 
 
+@pytest.mark.parametrize("columns", [2, 3, 5])
+@pytest.mark.parametrize("name", sorted(TEXTS))
+def test_it_folds_to_the_columns_there_are_and_no_row_is_empty(name, columns):
+    nets = {net["net"]: net for net in circuit(drawing_of(name), columns)["nets"]}
+    places = {(net["column"], net["row"]) for net in nets.values()}
+    assert len(places) == len(nets)
+    assert {column for column, _ in places} <= set(range(columns))
+    assert {row for _, row in places} == set(range(max(row for _, row in places) + 1))
+    for net in nets.values():
+        if net["parent"]:
+            parent = nets[net["parent"]]
+            assert net["column"] in (0, parent["column"] + 1)
+            assert net["row"] >= parent["row"]
+
+
 def test_a_chain_runs_in_a_straight_line_away_from_its_source(lamp):
     nets = {net["net"]: (net["column"], net["row"]) for net in circuit(lamp)["nets"]}
     assert nets == {"raw": (0, 0), "a": (1, 0), "b": (2, 0), "lamp": (3, 0)}

@@ -146,7 +146,7 @@ def test_a_suspicion_means_the_part_and_the_fault_that_it_names(diagnosis, text,
 
 MARKS = [
     ("part replaced", "new C2 fitted", [("C2", "mended")]),
-    ("bypassed", "F1 with a clip lead", [("F1", "mended")]),
+    ("bypassed", "F1 with a clip lead", [("F1", "bypassed")]),
     ("bypassed", "link across F1 removed", [("F1", "unmended")]),
     ("part lifted", "C1 tested good", [("C1", "good")]),
     ("part lifted", "C1: not good, 330 ohm", []),
@@ -186,4 +186,4 @@ def test_a_reading_across_a_part_is_one_between_its_points_whichever_way_the_lea
 def test_the_readings_file_takes_what_was_done_to_parts(lamp):
     rows = "C2,,,part_good,,\nF1,,,bypassed,1,\nF1,,,bypass_removed,,\nR1,,,part_replaced,,\nB,ON,,kick,0,\n"
     seen = parse_readings("point,mode,condition,quantity,value,uncertainty\n" + rows, "r.csv", lamp)
-    assert [each.quantity for each in seen] == ["good", "mended", "unmended", "mended", "kick"]
+    assert [each.quantity for each in seen] == ["good", "bypassed", "unmended", "mended", "kick"]

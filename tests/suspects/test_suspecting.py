@@ -131,6 +131,35 @@ def test_a_session_without_a_drawing_asks_nothing(told, tmp_path):
     assert not any(ranking["session"] == str(path) for ranking in told.rankings)
 
 
+def test_a_drawing_that_is_entered_later_is_taken_up(heard, told):
+    """The same parts with another name for one of them, as a person corrects a drawing in the middle of a search."""
+    task, path, writer = heard
+    task.hear(state_of(path))
+    told.wait(lambda r: any(each["part"] == "R1" for each in r["parts"]))
+    writer.set_meta("drawing", LAMP.replace('"R1"', '"R7"'))
+    writer.commit()
+    task.hear({"kind": "event", "event": {"kind": "drawing", "t_us": 3, "text": "", "data": {}}})
+    task.hear(state_of(path))
+    ranking = told.wait(lambda r: any(each["part"] == "R7" for each in r["parts"]))
+    assert not any(each["part"] == "R1" for each in ranking["parts"])
+
+
+def test_the_first_answer_is_refined_and_each_says_which_it_is_and_how_new(heard, told):
+    task, path, _ = heard
+    task.hear(state_of(path, probe(2, "B", 0.01)))
+    told.wait(lambda r: r["readings"] == 1 and r["steps_ahead"] == 2)
+    assert [(each["steps_ahead"], each["newest_us"]) for each in told.rankings][-2:] == [(1, 2_000_000), (2, 2_000_000)]
+
+
+def test_a_reading_of_a_unit_that_is_off_is_left_out_while_it_is_taken(heard, told):
+    task, path, _ = heard
+    task.hear(state_of(path))
+    sound = told.wait(lambda r: r["readings"] == 0 and r["steps_ahead"] == 2)
+    dead = probe(1, "B", 0.0) | {"judgement": {"compared_with": "the unit draws no current: it is off"}}
+    task.hear(state_of(path, dead))
+    assert told.wait(lambda r: r["readings"] == 1 and r["steps_ahead"] == 2)["parts"] == sound["parts"]
+
+
 def test_after_ten_readings_without_news_it_is_said_since_when(heard, told):
     task, path, _ = heard
     for number in range(1, 15):

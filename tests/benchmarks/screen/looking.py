@@ -30,7 +30,7 @@ DESK = {"width": 1440, "height": 1900}  # both drawings of both pages in sight
 PATIENCE_S = 30
 # Ours tells in the frame that it draws in; the other tells when its elements are changed, before the frame.
 NOTE_DRAWINGS = """
-window.drawings = { trend: [], scope: [] };
+window.drawings = { trend: [], scope: [], suspects: [], "suspects two steps ahead": [] };
 window.heard = 0;
 window.WebSocket = class extends WebSocket {
   constructor(...words) {
@@ -40,7 +40,7 @@ window.WebSocket = class extends WebSocket {
 };
 const note = (what, t_us, frames) => (frames
   ? requestAnimationFrame(() => note(what, t_us, frames - 1))
-  : drawings[what].push([t_us, Date.now() * 1000]));
+  : (drawings[what] ??= []).push([t_us, Date.now() * 1000]));
 document.addEventListener("drawn", ({ detail: { what, t_us } }) => note(what, t_us, 1));
 const watched = new Set();
 setInterval(() => {
@@ -103,9 +103,10 @@ def process(module, *words):
 
 
 class Look:
-    """One open page, with all that is noted of it."""
+    """One open page, with all that is noted of it; there once what is ``wanted`` was drawn some times."""
 
-    def __init__(self, opened, address):
+    def __init__(self, opened, address, wanted=("trend", "scope")):
+        self._wanted = wanted
         context = opened.new_context(viewport=DESK, color_scheme="light")
         self.page = context.new_page()
         self.page.set_default_timeout(PATIENCE_S * 1000)
@@ -122,7 +123,8 @@ class Look:
 
     def _wait_for_drawings(self):
         until_s = time.monotonic() + PATIENCE_S
-        while not self.page.evaluate("drawings.trend.length > 3 && drawings.scope.length > 3"):
+        drawn = " && ".join(f"drawings.{what}.length > 3" for what in self._wanted)
+        while self._wanted and not self.page.evaluate(drawn):
             if time.monotonic() > until_s:
                 raise SystemExit(f"The page drew nothing in {PATIENCE_S} s.")
             self.page.wait_for_timeout(50)

@@ -1,0 +1,56 @@
+"""What has to be said before a finger or a lead goes somewhere: never that a place is safe."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from daemon.drawing import Drawing
+from daemon.suspects.worlds import Table
+
+TOUCH_V = 60.0  # DC to 0 V, or between two points; common practice, and local rules may be lower
+TOUCH = "Above the touch limit: clip on with power off."
+DISCHARGE = (
+    "Power off first. Discharge through a resistor, not a screwdriver, measure, and measure again after a minute: "
+    "it can come back."
+)
+SCOPE = "The scope's clip is earth: on 0 V only, of a unit that is isolated or earthed there."
+IN_SERIES = "A meter in series with the feed is put in with the power off."
+HOT = "With a thermometer, not with a finger: hot parts burn, and live ones are beside them."
+HELD_V = 1.0  # a capacitor that is charged to less is no danger to a meter on ohms
+
+
+def touch_caution(table: Table, drawing: Drawing, nodes: Sequence[int]) -> str:
+    """For nodes of a table (-1 is 0 V) that are to be touched: "" or the words.
+
+    What counts is the most that any fault lets them have, in any mode and also against each other, and what is printed.
+    """
+    return TOUCH if highest_v(table, drawing, nodes) > TOUCH_V else ""
+
+
+def highest_v(table: Table, drawing: Drawing, nodes: Sequence[int]) -> float:
+    """The most volts that nodes may have to 0 V or to one another, however unlikely the fault."""
+    if "highest" not in table.memory:
+        table.memory["highest"] = np.nan_to_num(np.abs(table.volts)).max(axis=(0, 2))
+    found = [float(table.memory["highest"][node]) for node in nodes if node >= 0]
+    names = {node: name for name, node in table.nodes.items()}
+    here = {names[node] for node in nodes if node >= 0}
+    printed = [p.printed_v.values() for p in drawing.points if (p.net or p.name) in here]
+    found += [abs(volts) for values in printed for volts in values]
+    if len(found) > 1 and len(nodes) > 1 and min(nodes) >= 0:
+        apart = table.volts[:, nodes[0]] - table.volts[:, nodes[1]]
+        found.append(float(np.nan_to_num(np.abs(apart)).max()))
+    return max(found, default=0.0)
+
+
+def discharge_caution(table: Table, drawing: Drawing, nets: Sequence[str]) -> str:
+    """Before ohms, soldering or a link: the charge that stays, by name where it is on these nets."""
+    held = []
+    for part in drawing.parts:
+        if part.kind == "capacitor" and set(part.nets) & set(nets):
+            nodes = [table.nodes.get(net, -1) for net in part.nets]
+            volts = highest_v(table, drawing, nodes)
+            if volts > HELD_V:
+                held.append(f"{part.name} (up to about {volts:.0f} V)")
+    charge = f" {' and '.join(held[:3])} can hold charge." if held else ""
+    high = highest_v(table, drawing, [table.nodes[net] for net in nets if net in table.nodes]) > TOUCH_V
+    return DISCHARGE + charge + (f" {TOUCH}" if high else "")
