@@ -20,7 +20,7 @@ from daemon.suspects.worlds import HEALTHY_PRIOR, NOTHING, Hypothesis, Table
 VERSIONS = 25
 NEXT_VERSION = 7  # no divisor of them: each step of how far a fault goes is in another version
 SEED = 20  # the same drawing gives the same worlds, and so the same answer, every time
-UNSURE = (0.02, 0.03)  # what a world may be off by: a share, and volts
+UNSURE = (0.03, 0.04)  # what a world may be off by: a share, and volts
 WORLDS, MOST_TIMES = 1300, 5.0
 LEVEL_SD = 1.0  # of a step of how far a fault goes: not every version has what it takes, so that steps overlap
 NUDGE = 0.7  # of the logarithm of a current or a resistance: standard deviation within a version
