@@ -26,6 +26,7 @@ LEVEL_SD = 1.0  # of a step of how far a fault goes: not every version has what 
 NUDGE = 0.7  # of the logarithm of a current or a resistance: standard deviation within a version
 UNSEEN = 0.15  # nobody found the unit faulty by what moves nothing beyond its tolerance
 SEEN_SHARE, SEEN_V = 0.1, 0.03
+OFF_SHARE = 0.1  # of that, in a mode in which the point is printed with 0 V
 WIDE = 0.5  # of all volts of the drawing: how far off a fault of some other kind may put a point
 CENTRE, CENTRE_V = 0.04, 1.5  # between two rails, points this near to 0 V (of all volts, and in volts) move together
 
@@ -139,7 +140,7 @@ class _Worlds:
             node = each.nodes[0]
             own = volts[node]
             for other in self._following(node, centre):
-                share = np.ones(len(own))
+                share = np.where(np.abs(volts[other]) > GROUND_V, 1.0, OFF_SHARE)
                 if other not in (*centre, node):
                     share = np.clip(volts[other] / np.where(np.abs(own) > GROUND_V, own, np.inf), -1, 1)
                 for mode in range(len(own)):
