@@ -12,16 +12,17 @@ from daemon.suspects.diagnosis import Diagnosis
 from daemon.suspects.infer import Posterior
 from daemon.suspects.otherwise import Way, otherwise
 from daemon.suspects.outlook import Outlook
-from daemon.suspects.printed import feeders_between
+from daemon.suspects.printed import places
 from daemon.suspects.probes import ENOUGH_BITS, outlook_of, rank
 from daemon.suspects.proofs import proofs
 from daemon.suspects.readings import Seen
 from daemon.suspects.standing import meant_by, standing
 from daemon.suspects.traceless import traceless
-from daemon.suspects.worlds import NOTHING
+from daemon.suspects.worlds import NOTHING, Hypothesis
 
 WORTH_TELLING = 0.005
 MOST_SUSPECTS = 20
+MOST_PLACES, NOT_FAR = 3, 0.2
 CAVEATS = (
     "Likely, never certain: other faults can read alike. Prove a part by bypass or out of circuit before replacing it.",
     "The program does not know whether a point is safe. Believe the meter only after trying it on a known voltage,"
@@ -143,9 +144,16 @@ def _headline(said: dict[str, Any], posterior: Posterior) -> list[str]:
     silent = posterior.silent_since
     if silent >= 10:
         lines.append(f"Nothing new was tested with the last {silent} readings.")
-    if not posterior.drawing.parts and (between := feeders_between(posterior.drawing, parts[:3])):
-        lines.append(f"Only printed volts are known, so a name stands for a node: look at {between}.")
+    if not posterior.drawing.parts and (where := places(posterior.drawing, _leading(posterior))):
+        lines.append(f"Only printed volts are known, so a name stands for a node: look at {where}.")
     return lines
+
+
+def _leading(posterior: Posterior) -> list[Hypothesis]:
+    """The likeliest few suspects, of those that are not far behind the first."""
+    chances = posterior.by_hypothesis
+    first = [int(n) for n in np.argsort(-chances)[:MOST_PLACES]]
+    return [posterior.table.hypotheses[n] for n in first if chances[n] > NOT_FAR * chances[first[0]]]
 
 
 def _in_place(said: dict[str, Any]) -> list[dict[str, Any]]:

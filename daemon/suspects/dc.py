@@ -42,10 +42,13 @@ class Test:
 
 
 class Solver:
-    """Solves a net whose properties are given world by world."""
+    """Solves a net whose properties are given world by world.
 
-    def __init__(self, net: Net, test: Test | None = None) -> None:
-        self.net = net
+    What has not settled ``warm_steps`` after its start is begun again from nothing.
+    """
+
+    def __init__(self, net: Net, test: Test | None = None, warm_steps: int = MOST_STEPS) -> None:
+        self.net, self._warm_steps = net, warm_steps
         self._test = test
         self.size = len(net.nodes)
         self._ohmic = net.ohmic.arrays(2, 1)
@@ -104,7 +107,7 @@ class Solver:
         ohms = np.full((self.size, worlds), np.nan)
         left = np.arange(worlds)
         state = _State(volts, self._curves, warm)
-        for _step in range(MOST_STEPS):
+        for _step in range(self._warm_steps if warm else MOST_STEPS):
             factors, right = self._stamp(theta, state)
             self.elimination.factor(factors)
             solution = self.elimination.solve(factors, right)

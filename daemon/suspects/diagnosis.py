@@ -7,6 +7,7 @@ from daemon.drawing import Drawing
 from daemon.suspects.infer import Posterior
 from daemon.suspects.printed import printed_table
 from daemon.suspects.readings import Seen
+from daemon.suspects.stages import named_apart
 from daemon.suspects.worlds import Solution, Table, Unit
 from drivers.errors import DrawingError
 
@@ -28,7 +29,7 @@ class Diagnosis:
     def __init__(self, drawing: Drawing, keep: Keep = _not_kept) -> None:
         if not drawing.parts and not any(point.printed_v for point in drawing.points):
             raise DrawingError([f"drawing of {drawing.unit}: neither printed_v nor [[part]]: give points one of them"])
-        self.drawing, self._keep = drawing, keep
+        self.drawing, self._keep = drawing if drawing.parts else named_apart(drawing), keep
         self._with_pairs: dict[tuple[tuple[str, str], ...], Table] = {}
 
     @cached_property

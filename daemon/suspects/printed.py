@@ -1,184 +1,190 @@
-"""Worlds where only printed volts and fed-by arrows are known: rules for how a fault moves its neighbours.
+"""Worlds where only printed volts and fed-by arrows are known: faults put into likely versions of the network.
 
 A suspect is a node group: what feeds a point, what hangs on it, or the way between it and the point that feeds it.
-All figures are common practice, no source; each is a draw, so that no single one decides.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 
-from daemon.drawing import Drawing, Point
-from daemon.suspects.net import Floats
+from daemon.drawing import Drawing
+from daemon.suspects.faults import EVEN, MAINS_PERCENT
+from daemon.suspects.likely_net import Likely, likely_nets
+from daemon.suspects.net import Floats, Halves, Ints
+from daemon.suspects.printed_faults import SOMETHING, Broken, Way, ways_of
+from daemon.suspects.printed_solving import solved
+from daemon.suspects.stages import GROUND_V, Flags, Stages, label_of, named_apart, stages_of
 from daemon.suspects.worlds import HEALTHY_PRIOR, NOTHING, Hypothesis, Table
 
-WORLDS = 200
+VERSIONS = 25
+NEXT_VERSION = 7  # no divisor of them: each step of how far a fault goes is in another version
 SEED = 20  # the same drawing gives the same worlds, and so the same answer, every time
-SHARES = {"feed open": 0.4, "feed weak": 0.15, "pulled down": 0.3, "load open": 0.08, "switch stuck": 0.07}
-HOLDS_DOWN_TO = 0.82  # of its usual input a regulated point still holds
-REGULATED_PERCENT = 6.0  # points printed with a tolerance up to this, and not with the mains, are taken as regulated
-TOLERANCE_SD = 0.35  # of the printed tolerance
-UNSURE = (0.03, 0.02)  # what a world of rules may be off by: a share, and volts
+UNSURE = (0.03, 0.04)  # what a world may be off by: a share, and volts
+WORLDS, MOST_TIMES = 1300, 5.0
+LEVEL_SD = 1.0  # of a step of how far a fault goes: not every version has what it takes, so that steps overlap
+NUDGE = 0.7  # of the logarithm of a current or a resistance: standard deviation within a version
+UNSEEN = 0.15  # nobody found the unit faulty by what moves nothing beyond its tolerance
+SEEN_SHARE, SEEN_V = 0.1, 0.03
+OFF_SHARE = 0.1  # of that, in a mode in which the point is printed with 0 V
+WIDE = 0.5  # of all volts of the drawing: how far off a fault of some other kind may put a point
+CENTRE, CENTRE_V = 0.04, 1.5  # between two rails, points this near to 0 V (of all volts, and in volts) move together
 
 
-def printed_table(drawing: Drawing, worlds: int = WORLDS, seed: int = SEED) -> Table:
-    """Worlds of a drawing without a network; a node is a point's name."""
-    return _Rules(drawing, worlds, np.random.default_rng(seed)).table()
+def printed_table(drawing: Drawing, versions: int = VERSIONS, seed: int = SEED) -> Table:
+    """Worlds of a drawing without a network; a node is a point's net, else its name."""
+    drawing = named_apart(drawing)
+    stages = stages_of(drawing)
+    return _Worlds(drawing, stages, likely_nets(stages, drawing, versions, seed)).table()
 
 
-class _Rules:
-    def __init__(self, drawing: Drawing, worlds: int, rng: np.random.Generator) -> None:
-        self.drawing, self.worlds, self.rng = drawing, worlds, rng
-        first: dict[str, Point] = {}
-        for point in drawing.points:
-            first.setdefault(point.net or point.name, point)
-        self.points = first
-        self.column = {name: index for index, name in enumerate(first)}
-        by_name = {point.name: name for name, point in reversed(first.items())}
-        self.feeders = {
-            name: [by_name[f] for f in point.fed_by if f in by_name and by_name[f] != name]
-            for name, point in first.items()
-        }
-        self.modes = drawing.modes
-        self._mains_drawn: list[Floats] = []
-        self.printed = np.array([[p.printed_v.get(m, np.nan) for p in first.values()] for m in self.modes])
+class _Worlds:
+    def __init__(self, drawing: Drawing, stages: Stages, make: Callable[[Floats, Floats], Likely]) -> None:
+        self.drawing, self.stages, self._make = drawing, stages, make
+        self._made: dict[bytes, Likely] = {}
+        alike = np.ones(len(stages.names))
+        self.likely = make(alike, alike)
+        ways = ways_of(stages)
+        times = min(max(WORLDS / (sum(each.levels for each in ways) or 1), 1.0), MOST_TIMES)
+        self.ways = [replace(each, levels=round(each.levels * times)) for each in ways]
+        versions = self.likely.theta.shape[2]
+        self.counts = [versions, *(each.levels for each in self.ways)]
+        self.of: Ints = np.repeat(np.arange(len(self.counts)), self.counts)
+        # The same versions for every fault, so that suspects differ by what they are and not by what was drawn.
+        own = [NEXT_VERSION * np.arange(each.levels) % versions for each in self.ways]
+        self.version: Ints = np.concatenate([np.arange(versions), *own])
 
     def table(self) -> Table:
-        faults = [(name, fault) for name in self.points for fault in SHARES if self._can(name, fault)]
-        total = sum(SHARES[fault] for _, fault in faults) or 1.0
-        hypotheses = [Hypothesis("", NOTHING, HEALTHY_PRIOR)]
-        hypotheses += [
-            Hypothesis(name, fault, (1 - HEALTHY_PRIOR) * SHARES[fault] / total, (name,)) for name, fault in faults
-        ]
-        drawn = [self._volts(name, fault) for name, fault in [("", ""), *faults]]
-        of = np.repeat(np.arange(len(drawn)), self.worlds)
-        prior = np.array([each.prior for each in hypotheses])[of] / self.worlds
-        volts = np.concatenate(drawn, axis=2)
-        named = [self._renamed(each) for each in hypotheses]
+        theta, far = self._broken()
+        volts, swayed = solved(self.drawing, self.stages, self.likely, theta, far, self.version)
+        self._move_anywhere(swayed)
+        lost = ~np.isfinite(volts).all(axis=(0, 1)) | ~np.isfinite(swayed).all(axis=(1, 2))
+        hypotheses = self._hypotheses()
+        prior = np.array([each.prior for each in hypotheses])[self.of] / np.array(self.counts)[self.of]
+        prior = np.where(lost, 0.0, prior * np.where(self._seen(volts), 1.0, UNSEEN))
+        volts[:, :, lost] = 0
+        swayed[lost] = 0
+        volts[~self.stages.printed.T] = np.nan
         return Table(
-            self.modes,
-            self.column,
-            tuple(named),
+            self.drawing.modes,
+            {name: number for number, name in enumerate(self.stages.names)},
+            tuple(hypotheses),
             volts,
-            np.zeros((len(of), volts.shape[0] * volts.shape[1], 0), dtype=np.float32),
-            of,
+            swayed,
+            self.of,
             prior / prior.sum(),
-            np.arange(len(of)) % self.worlds,
-            np.concatenate(self._mains_drawn),
-            0.0,
+            self.version,
+            np.ones(len(self.of)),
+            MAINS_PERCENT / 100 / EVEN,
             UNSURE,
         )
 
-    def _renamed(self, each: Hypothesis) -> Hypothesis:
-        if not each.part:
-            return each
-        name = self.points[each.part].name
-        return Hypothesis(name, each.fault, each.prior, (name,))
-
-    def _can(self, name: str, fault: str) -> bool:
-        volts = self.printed[:, self.column[name]]
-        if not np.isfinite(volts).any() or np.nanmax(np.abs(volts)) == 0:
-            return False
-        return fault != "switch stuck" or bool(np.nanmax(volts) - np.nanmin(volts) > 0.3 * np.nanmax(np.abs(volts)))
-
-    def _volts(self, name: str, fault: str) -> Floats:
-        """Volts (modes, points, worlds) with one fault."""
-        factor = np.ones((len(self.points), self.worlds))
-        if name:
-            self._spread(name, fault, factor)
-        self._mains = 1 + self.rng.uniform(-0.1, 0.1, self.worlds)
-        self._mains_drawn.append(self._mains)
-        volts = self.printed[:, :, None] * factor[None] * self._tolerance()[None]
-        if fault == "switch stuck":
-            self._stick(name, volts)
-        return volts + self.rng.normal(0, 0.01, volts.shape)
-
-    def _tolerance(self) -> Floats:
-        rows = []
-        for point in self.points.values():
-            sd = self.drawing.tolerance_of(point) / 100 * TOLERANCE_SD
-            own = 1 + self.rng.normal(0, sd, self.worlds)
-            rows.append(own * (self._mains if point.follows_mains else 1.0))
-        return np.array(rows)
-
-    def _spread(self, name: str, fault: str, factor: Floats) -> None:
-        rng, worlds = self.rng, self.worlds
-        if fault == "feed open":
-            dead = np.abs(rng.normal(0, 0.01, worlds))
-            own = np.where(rng.random(worlds) < 0.8, dead, rng.uniform(0.01, 0.3, worlds))
-        elif fault == "feed weak":
-            own = rng.uniform(0.3, 0.9, worlds)
-        elif fault == "pulled down":
-            own = np.where(rng.random(worlds) < 0.5, rng.uniform(0, 0.1, worlds), rng.uniform(0.1, 0.9, worlds))
-            self._sag(name, own, factor)
-        else:
-            own = np.ones(worlds)
-        factor[self.column[name]] = own
-        if fault in ("feed open", "load open"):
-            self._rise(name, factor, both=fault == "load open")
-        if fault != "switch stuck":
-            self._descend(name, own, factor)
-
-    def _sag(self, name: str, own: Floats, factor: Floats) -> None:
-        """Going upstream: through a fuse or switch nearly whole, less through a resistor or a regulator."""
-        lost, here = 1 - own, name
-        for feeder in self._chain(name):
-            through = self._through(here, feeder)
-            lost = lost * self.rng.uniform(*through, self.worlds)
-            factor[self.column[feeder]] = 1 - lost
-            self._descend(feeder, 1 - lost, factor, but=here)
-            here = feeder
-
-    def _through(self, here: str, feeder: str) -> tuple[float, float]:
-        if self._regulated(here):
-            return 0.0, 0.4
-        return (0.5, 1.0) if self._same(here, feeder) else (0.0, 0.35)
-
-    def _same(self, here: str, feeder: str) -> bool:
-        """Nearly the same volts in some mode: a switch, fuse, choke or diode lies between, not a resistor."""
-        a, b = self.printed[:, self.column[here]], self.printed[:, self.column[feeder]]
-        good = np.isfinite(a) & np.isfinite(b) & (b != 0)
-        return bool((np.abs(a[good] / b[good] - 1) < 0.06).any())
-
-    def _regulated(self, name: str) -> bool:
-        point = self.points[name]
-        narrow = self.drawing.tolerance_of(point) <= REGULATED_PERCENT
-        return narrow and not point.follows_mains and bool(self.feeders[name])
-
-    def _rise(self, name: str, factor: Floats, both: bool) -> None:
-        """A load gone: what feeds it rises a little."""
-        for feeder in ([name] if both else []) + self._chain(name):
-            most = 0.01 if self._regulated(feeder) else 0.08
-            factor[self.column[feeder]] *= 1 + self.rng.uniform(0, most, self.worlds)
-
-    def _descend(self, name: str, own: Floats, factor: Floats, but: str = "") -> None:
-        for other in self.points:
-            if other not in (name, but) and name in self._chain(other) and but not in self._chain(other):
-                holds = self._regulated(other) & (own > HOLDS_DOWN_TO)
-                factor[self.column[other]] *= np.where(holds, 1.0, own)
-
-    def _chain(self, name: str) -> list[str]:
-        """All that feeds a point, nearest first."""
-        found: list[str] = []
-        waiting = list(self.feeders[name])
-        while waiting:
-            feeder = waiting.pop(0)
-            if feeder not in found and feeder != name:
-                found.append(feeder)
-                waiting += self.feeders[feeder]
+    def _hypotheses(self) -> list[Hypothesis]:
+        total = sum(each.weight for each in self.ways) or 1.0
+        found = [Hypothesis("", NOTHING, HEALTHY_PRIOR)]
+        for each in self.ways:
+            names = tuple(self.stages.labels[n] for n in each.nodes)
+            found.append(Hypothesis(names[0], each.fault, (1 - HEALTHY_PRIOR) * each.weight / total, names))
         return found
 
-    def _stick(self, name: str, volts: Floats) -> None:
-        column = self.column[name]
-        levels = self.printed[:, column]
-        usable = np.flatnonzero(np.isfinite(levels))
-        stuck = self.rng.choice(usable, self.worlds)
-        below = [self.column[n] for n in self.points if n == name or name in self._chain(n)]
-        for world, mode in enumerate(stuck):
-            volts[:, below, world] = volts[mode, below, world][None]
+    def _broken(self) -> tuple[Floats, list[Floats]]:
+        """Theta of every world, and what one standard deviation does to it: of how far the fault goes, of what the
+        point draws, and of how soft its source is."""
+        theta = self.likely.theta[:, :, self.version].copy()
+        far = [np.zeros_like(theta) for _ in range(3)]
+        first = self.counts[0]
+        for each in self.ways:
+            some = slice(first, first + each.levels)
+            version = self.version[some]
+            step = (np.arange(each.levels) + 0.5) / each.levels
+            half = 0.25 / each.levels
+            ends = [_put(each, self.likely, version, at) for at in (step - half, step + half)]
+            theta[:, :, some] = _put(each, self.likely, version, step)
+            far[0][:, :, some] = (ends[1] - ends[0]) * LEVEL_SD / 0.5
+            for number, likely in enumerate(self._nudged(each.nodes[0]), 1):
+                far[number][:, :, some] = _put(each, likely, version, step) - theta[:, :, some]
+            first = some.stop
+        return theta, far
+
+    def _nudged(self, node: int) -> list[Likely]:
+        """The networks with what hangs on a point heavier, and with its source softer."""
+        found = []
+        for number, nodes in enumerate((self._under(node), [node, *self.stages.line(node)][-1:])):
+            factors = np.ones((2, len(self.stages.names)))
+            factors[number, nodes] = np.exp(NUDGE)
+            key = factors.tobytes()
+            if key not in self._made:
+                self._made[key] = self._make(factors[0], factors[1])
+            found.append(self._made[key])
+        return found
+
+    def _under(self, node: int) -> list[int]:
+        return [n for n in range(len(self.stages.names)) if n == node or node in self.stages.line(n)]
+
+    def _seen(self, volts: Floats) -> Flags:
+        """Worlds in which a point is beyond its tolerance; a fault of some other kind always shows."""
+        sound = volts[:, :, self.version]
+        with np.errstate(invalid="ignore"):
+            moved = (np.abs(volts - sound) > SEEN_SHARE * np.abs(sound) + SEEN_V).any(axis=(0, 1))
+        always = [0, *(number for number, each in enumerate(self.ways, 1) if each.fault == SOMETHING)]
+        return np.asarray(moved | np.isin(self.of, always))
+
+    def _move_anywhere(self, swayed: Halves) -> None:
+        """In worlds of a fault of some other kind a point and all that follows it may read anything, in place."""
+        volts, last = self.stages.volts, swayed.shape[2] - 1
+        span = float(volts.max() - volts.min()) if volts.size else 0.0
+        centre = self._centre(span)
+        for number, each in enumerate(self.ways, 1):
+            if each.fault != SOMETHING:
+                continue
+            node = each.nodes[0]
+            own = volts[node]
+            for other in self._following(node, centre):
+                share = np.where(np.abs(volts[other]) > GROUND_V, 1.0, OFF_SHARE)
+                if other not in (*centre, node):
+                    share = np.clip(volts[other] / np.where(np.abs(own) > GROUND_V, own, np.inf), -1, 1)
+                for mode in range(len(own)):
+                    swayed[self.of == number, mode * len(volts) + other, last] = WIDE * span * share[mode]
+
+    def _following(self, node: int, centre: Sequence[int]) -> set[int]:
+        """A point with all that moves with it: what it feeds, and what is coupled."""
+        found, waiting = {node}, [node]
+        while waiting:
+            here = waiting.pop()
+            near = set(self.stages.children(here)) | (set(centre) if here in centre else set())
+            waiting += near - found
+            found |= near
+        return found
+
+    def _centre(self, span: float) -> list[int]:
+        """Points about 0 V between two rails: what is coupled there in DC moves as one."""
+        volts = self.stages.volts
+        if not volts.size or volts.min() > -5 or volts.max() < 5:
+            return []
+        levels = np.abs(volts).max(axis=1)
+        return [n for n in range(len(volts)) if levels[n] < min(CENTRE * span, CENTRE_V)]
 
 
-def feeders_between(drawing: Drawing, names: Sequence[str]) -> str:
-    """What lies on the way to a dead point, in words, for a suspect that is a node group."""
-    found = [f"what lies between {p.fed_by[0]} and {p.name}" for p in drawing.points if p.name in names and p.fed_by]
-    return ", or ".join(found)
+def _put(way: Way, likely: Likely, version: Ints, far: Floats) -> Floats:
+    broken = Broken(likely, likely.theta[:, :, version].copy(), version)
+    way.change(broken, far)
+    return broken.theta
+
+
+def places(drawing: Drawing, suspects: Sequence[Hypothesis]) -> str:
+    """Where to look, in words, for suspects that are node groups, likeliest first."""
+    found = [_place(drawing, each) for each in suspects if each.part]
+    return ", or ".join(dict.fromkeys(each for each in found if each))
+
+
+def _place(drawing: Drawing, each: Hypothesis) -> str:
+    points = {label_of(point, drawing): point for point in drawing.points}
+    point = points.get(each.parts[0] if each.parts else each.part)
+    if point is None:
+        return ""
+    if each.fault.startswith("transistor"):
+        return f"the transistor at {', '.join(each.parts)}"
+    if each.fault in ("pulled down", "load open"):
+        return f"what hangs on {each.part}"
+    feeder = next((name for name in point.fed_by if name != point.name), None)
+    return f"what feeds {each.part}" if feeder is None else f"what lies between {feeder} and {each.part}"

@@ -13,7 +13,7 @@ from daemon.suspects.candidates import Candidate, candidates
 from daemon.suspects.cautions import touch_caution
 from daemon.suspects.infer import Posterior
 from daemon.suspects.net import Floats
-from daemon.suspects.outlook import Outlook
+from daemon.suspects.outlook import APART, Outlook
 
 MODE_COST = 1.5
 ENOUGH_BITS = 0.1
@@ -94,14 +94,31 @@ def reason(posterior: Posterior, outlook: Outlook, number: int, gain_bits: float
     caution = caution_of(posterior, candidate)
     caution = f" {caution}" if caution else ""
     how = "halves what is left" if 0.8 <= gain_bits <= 1.3 else f"teaches {gain_bits:.1f} bits"
-    if len(groups) < 2:
+    levels = [float(np.average(group.mean[number], weights=group.weights)) for _share, group in groups]
+    if len(levels) < 2:
+        levels = _sides(outlook, number)
+    if len(levels) < 2:
         middle = float(np.average(mean, weights=outlook.weights))
         return f"{how}: about {_v(middle)} is expected, and how far off it is tells the suspects apart.{caution}"
-    said = []
-    for _share, group in groups:
-        level = float(np.average(group.mean[number], weights=group.weights))
-        said.append(f"about {_v(level)}: {_leaders(posterior, outlook, number, level)}")
+    said = [f"about {_v(level)}: {_leaders(posterior, outlook, number, level)}" for level in levels]
     return f"{how}: if {said[0]}; if {said[1]}.{caution}"
+
+
+def _sides(outlook: Outlook, number: int) -> list[float]:
+    """What is read in the middle of the worlds above and below their mean, heavier first, where that is far apart."""
+    mean, weights = outlook.mean[number], outlook.weights
+    above = mean > float(np.average(mean, weights=weights))
+    sides = [side for side in (above, ~above) if side.any()]
+    sides.sort(key=lambda side: -float(weights[side].sum()))
+    levels = [_median(mean[side], weights[side]) for side in sides]
+    usual = _median(outlook.spread[number], weights)
+    return levels if len(levels) == 2 and abs(levels[0] - levels[1]) > APART * usual else []
+
+
+def _median(values: Floats, weights: Floats) -> float:
+    order = np.argsort(values)
+    heap = np.cumsum(weights[order])
+    return float(values[order][np.searchsorted(heap, heap[-1] / 2)])
 
 
 def _leaders(posterior: Posterior, outlook: Outlook, number: int, level: float) -> str:

@@ -1,0 +1,348 @@
+"""A small network that reads as a drawing's printed volts do, in several likely versions side by side.
+
+Currents are not printed, so they are drawn, each version its own, from what such stages draw; every resistance then
+follows from the volts. What flows into each point is counted from the far ends towards the sources. Common practice,
+no source.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from daemon.drawing import Drawing
+from daemon.suspects.likely_parts import has_zener, is_led, level_of, likely_parts
+from daemon.suspects.net import BETA, OPEN_S, THERMAL_V, ZENER_N, Floats, Net, build_net
+from daemon.suspects.stages import EQUAL, GROUND_V, SATURATED_V, Stages, Transistor
+
+SOFTNESS = 0.4  # standard deviation of the logarithm of what falls within a source
+LEAST_DROP = 2e-4  # share of the volts that is taken to fall across a fuse, a contact or a joint
+REGULATOR_DROP_V = 0.05  # by which a regulator falls short at its usual current; its curve is straight from there on
+DECADES = 0.25  # standard deviation of what a stage draws
+# Amperes that a stage is likely to draw by itself.
+DRAWS_A = {"base": 1e-4, "emitter": 1e-3, "collector": 2e-5, "held": 1e-3, "led": 8e-3, "rail": 0.04, "leaf": 4e-3}
+DRAWS_INSIDE_A = {"source": 1e-4, "hidden": 1e-3, "joined": 1e-3, "regulator": 0.02, "transistor": 0.01}
+INSIDE_A = 4e-3
+
+
+@dataclass(slots=True)
+class Likely:
+    """``net`` with its properties in every version: ``theta`` (modes, rows, versions).
+
+    ``into`` (nodes, modes, versions) are the amperes that come from what feeds a point, ``node_ohm`` (nodes,
+    versions) its volts over them.
+    """
+
+    net: Net
+    theta: Floats
+    into: Floats
+    node_ohm: Floats
+    meter_ohm: float
+
+    def row(self, kind: str, number: int, slot: str = "g") -> int | None:
+        """The row of theta of an element, or None where there is none."""
+        return self.net.slots.get(f"{kind} {number}", {}).get(slot)
+
+
+def likely_nets(stages: Stages, drawing: Drawing, versions: int, seed: int) -> Callable[[Floats, Floats], Likely]:
+    """What makes the same versions of a network again and again, with points (nodes,) that draw so many times as much
+    and, the second (nodes,), sources that have so many times the inner resistance."""
+    net = build_net(Drawing(drawing.unit, drawing.modes, parts=tuple(likely_parts(stages))))
+
+    def make(heavy: Floats, soft: Floats) -> Likely:
+        return _Draw(stages, net, versions, np.random.default_rng(seed), heavy, soft, drawing.meter_ohm).likely()
+
+    return make
+
+
+@dataclass
+class _Draw:
+    stages: Stages
+    net: Net
+    versions: int
+    rng: np.random.Generator
+    heavy: Floats
+    soft: Floats
+    meter_ohm: float
+    into: dict[int, Floats] = field(default_factory=dict)
+    busy: set[int] = field(default_factory=set)
+
+    def likely(self) -> Likely:
+        self.theta = np.repeat(self.net.nominal.T[:, :, None], self.versions, axis=2)
+        self.meter_s = 1 / self.meter_ohm
+        for name, slots in self.net.slots.items():
+            for slot in set(slots) & {"g", "i", "g_ce", "g_be", "g_cb"}:
+                self.theta[:, slots[slot]] = OPEN_S if slot != "i" else 0.0
+            if name.startswith("load"):
+                self.theta[:, slots["g"]] = self.meter_s  # as if a meter were on every point at once
+            if name.startswith("regulator"):
+                self.theta[:, slots["limit"]] = 0.0
+        self.beta = BETA * np.exp(self.rng.normal(0, 0.5, self.versions))
+        self.scale = [self._scale(node) * self.heavy[node] for node in range(len(self.stages.names))]
+        self.share = self.rng.normal(0, 1, (len(self.stages.names), self.versions))
+        self.carried = {self._fed_through(each): each for each in self.stages.transistors}
+        for node in range(len(self.stages.names)):
+            self._into(node)
+        for number, each in enumerate(self.stages.transistors):
+            self._set_transistor(number, each)
+        into = np.array([self.into[node] for node in range(len(self.stages.names))])
+        level = np.abs(self.stages.volts).max(axis=1)
+        most = np.abs(into).max(axis=1)
+        ohm = np.maximum(level, 0.05)[:, None] / np.maximum(most, 1e-7)
+        return Likely(self.net, self.theta, into, ohm, self.meter_ohm)
+
+    def _scale(self, node: int) -> Floats:
+        stages = self.stages
+        for each in stages.transistors:
+            if node in (each.base, each.emitter):
+                kind = "base" if node == each.base else "emitter"
+                if not stages.children(node) or kind == "base":
+                    return self._amps(DRAWS_A[kind])
+            elif node == each.collector and self._fed_through(each) < 0:
+                return self._amps(DRAWS_A["held"])
+            elif node == each.collector and stages.feed[node] != "source":
+                return self._amps(DRAWS_A["collector"])
+        if stages.children(node):
+            return self._amps(DRAWS_INSIDE_A.get(stages.feed[node], INSIDE_A))
+        if is_led(stages, node):
+            return self._amps(DRAWS_A["led"])
+        return self._amps(DRAWS_A["leaf" if stages.feed[node] in ("resistor", "shunt", "hidden") else "rail"])
+
+    def _amps(self, usual: float) -> Floats:
+        return np.asarray(usual * 10 ** self.rng.normal(0, DECADES, self.versions))
+
+    def _fed_through(self, each: Transistor) -> int:
+        """The node whose whole feed is this transistor, or -1."""
+        for node, other in ((each.emitter, each.collector), (each.collector, each.emitter)):
+            if node >= 0 and self.stages.feed[node] == "transistor" and self.stages.feeder[node] == other:
+                return node
+        return -1
+
+    def _into(self, node: int) -> Floats:
+        """Amperes (modes, versions) that flow into a node from what feeds it, and with it its elements."""
+        if node in self.into:
+            return self.into[node]
+        nothing = np.zeros((self.stages.volts.shape[1], self.versions))
+        if node in self.busy:
+            return nothing
+        self.busy.add(node)
+        out = nothing.copy()
+        for child in self.stages.children(node):
+            if child not in self.carried:
+                out += self._into(child)
+        for each in self.stages.transistors:
+            out += self._out_into(each, node)
+        self.into[node] = self._fed(node, out)
+        return self.into[node]
+
+    def _amps_of(self, each: Transistor) -> Floats:
+        """Collector current, positive into an npn."""
+        through = self._fed_through(each)
+        if through >= 0:
+            own = self._into(through)
+            own = own * self.beta / (1 + self.beta) if through == each.emitter else own
+            return np.maximum(each.sign * own * (1 if each.sign > 0 else -1), 0.0)
+        self._into(each.collector)
+        return np.maximum(each.sign * self.held.get(each.collector, np.zeros_like(self.into[each.collector])), 0.0)
+
+    def _out_into(self, each: Transistor, node: int) -> Floats:
+        """What a transistor takes out of one of the nodes that do not hang on it."""
+        nothing = np.zeros((self.stages.volts.shape[1], self.versions))
+        through = self._fed_through(each)
+        if node not in (each.collector, each.base, each.emitter) or node == through:
+            return nothing
+        if through < 0 and node == each.collector:
+            return nothing
+        amps = each.sign * self._amps_of(each)
+        if node == each.collector:
+            return amps
+        return amps / self._gain(each) if node == each.base else -amps
+
+    def _gain(self, each: Transistor) -> Floats:
+        """A transistor that is held on has more base current than it needs."""
+        emitter = self.stages.volts[each.emitter] if each.emitter >= 0 else 0.0
+        held = np.abs(self.stages.volts[each.collector] - emitter) < SATURATED_V
+        return np.where(held[:, None], 10.0, self.beta[None])
+
+    held: dict[int, Floats] = field(default_factory=dict)
+
+    def _fed(self, node: int, out: Floats) -> Floats:
+        """Sets a node's load and feed, so that its volts come out as printed; the amperes into it."""
+        volts, feeder = self.stages.volts[node], self.stages.feeder[node]
+        level = level_of(volts) or 1.0
+        law = np.sign(level) * self.scale[node][None] * (volts / level)[:, None]
+        feed = self.stages.feed[node]
+        if feed == "transistor" and node in self.carried:
+            return self._on_transistor(node, out, law)
+        if feed in ("source", "hidden", "transistor") or feeder < 0:
+            return self._on_source(node, out, law, feed == "source")
+        above = self.stages.volts[feeder] - volts
+        on = (np.abs(volts) > GROUND_V) & ~self.stages.contact[node]
+        above = np.where(on & (above * np.sign(level) < LEAST_DROP * abs(level)), 0.0, above)
+        if feed == "joined":
+            return self._joined(node, out, law, above)
+        if feed == "regulator":
+            return self._regulated(node, out, law, np.ones(self.versions, dtype=bool))
+        return self._resistor(node, out, law, above)
+
+    def _put(self, kind: str, node: int, slot: str, value: Floats | float) -> None:
+        self.theta[:, self.net.slots[f"{kind} {node}"][slot]] = value
+
+    def _load(self, node: int, amps: Floats) -> None:
+        """Half of the versions have a resistor, half a constant current; against its volts' sign nothing flows."""
+        volts = self.stages.volts[node][:, None]
+        own = np.where((np.abs(volts) > GROUND_V) & (amps * volts > 0), np.abs(amps), 0.0)
+        steady = (np.arange(self.versions) % 2 == 0)[None] & (np.abs(volts) > 3)
+        size = np.maximum(np.abs(volts), GROUND_V)
+        self._put("load", node, "g", np.where(steady, self.meter_s, own / size + self.meter_s))
+        self._put("load", node, "i", np.where(steady, own * np.sqrt(size**2 + 0.49) / size, 0.0))
+
+    def _on_source(self, node: int, out: Floats, law: Floats, stiff: bool) -> Floats:
+        total = out + law
+        self._load(node, law)
+        volts = self.stages.volts[node][:, None]
+        most = np.maximum(np.abs(total).max(axis=0), 1e-5)
+        share = self.soft[node] * (0.04 if stiff else 0.8) * np.exp(SOFTNESS * self.share[node])
+        ohm = max(float(np.abs(volts).max()), 0.3) * share / most
+        live = np.abs(volts) > GROUND_V if np.abs(volts).max() > GROUND_V else np.ones(volts.shape, dtype=bool)
+        self._put("source", node, "v", np.where(live, volts + total * ohm, 0.0))
+        self._put("source", node, "g", np.where(live, 1 / ohm, OPEN_S))
+        return np.asarray(total)
+
+    def _on_transistor(self, node: int, out: Floats, law: Floats) -> Floats:
+        """An emitter's resistor, or a collector's load; where 0 V is no way to go, to the farthest rail."""
+        each = self.carried[node]
+        way = 1.0 if (each.sign > 0) == (node == each.emitter) else -1.0
+        volts = self.stages.volts[node]
+        if way * level_of(volts) > 0.1:
+            self._load(node, law)
+            return out + law
+        rails = self.stages.volts.min(axis=0) if way > 0 else self.stages.volts.max(axis=0)
+        far = np.minimum(np.abs(rails - volts) + 1, 3.0)
+        rail = volts - way * far
+        amps = way * np.repeat(self.scale[node][None], len(volts), axis=0)
+        self._put("source", node, "v", rail[:, None])
+        self._put("source", node, "g", amps / (volts - rail)[:, None])
+        return out + amps
+
+    def _joined(self, node: int, out: Floats, law: Floats, above: Floats) -> Floats:
+        total = out + law
+        self._load(node, law)
+        least = LEAST_DROP * np.exp(self.share[node]) * np.abs(self.stages.volts[node]).max()
+        g = np.abs(total) / np.maximum(np.abs(above)[:, None], least)
+        on = ~self.stages.contact[node] & (np.abs(self.stages.volts[node]) > GROUND_V)
+        found = self._closed(node, total, np.clip(g, 1e-6, 1e3), on)
+        self._behind_diode(node, found, above, 3)
+        return found
+
+    def _behind_diode(self, node: int, total: Floats, above: Floats, one_in: int) -> None:
+        """A diode instead of a resistance, but for one version in so many."""
+        if (diode := self.net.slots.get(f"diode {node}")) is None:
+            return
+        which = np.arange(self.versions) % one_in != 0
+        reference = int(np.argmax(np.abs(above)))
+        amps, across = np.abs(total[reference]), abs(float(above[reference]))
+        self.theta[:, self.net.slots[f"feed {node}"]["g"], which] = OPEN_S
+        slope = self.theta[0, diode["n_v"], 0]
+        self.theta[:, diode["i_s"]] = np.where(which, amps / np.expm1(across / slope), 0.0)
+
+    def _closed(self, node: int, total: Floats, g: Floats, on: np.ndarray) -> Floats:
+        """A feed's conductance; where a contact is open there is none, and where all is dead it is as elsewhere."""
+        usual = np.where(on[:, None], g, 0.0).max(axis=0)
+        closed = np.where(on[:, None], g, np.where(self.stages.contact[node][:, None], OPEN_S, usual))
+        self._put("feed", node, "g", closed)
+        return np.asarray(np.where(on[:, None], total, 0.0))
+
+    def _regulated(self, node: int, out: Floats, law: Floats, which: np.ndarray) -> Floats:
+        self._load(node, law)
+        rows = self.net.slots[f"regulator {node}"]
+        self.theta[:, rows["limit"]] = np.where(which, np.maximum(3 * np.abs(out + law).max(axis=0), 1.5), 0.0)
+        self.theta[:, rows["dropout"]] = 1.2 + 0.8 * np.tanh(self.share[node])
+        volts = np.abs(self.stages.volts[node])[:, None]
+        total = np.abs(out + law)
+        self.theta[:, rows["ohm"]] = REGULATOR_DROP_V / np.maximum(total.max(axis=0), 1e-6)
+        self.theta[:, rows["v"]] = volts + total * self.theta[:, rows["ohm"]]
+        return out + law
+
+    def _resistor(self, node: int, out: Floats, law: Floats, above: Floats) -> Floats:
+        """One resistor in all modes; what it carries beyond what is drawn further on is the point's own load."""
+        volts, contact = self.stages.volts[node], self.stages.contact[node]
+        on = (np.abs(volts) > GROUND_V) & ~contact
+        sign = np.sign(level_of(volts)) or 1.0
+        if not on.any():
+            return out * 0  # nothing but a capacitor leads to a point that is printed with 0 V
+        reference = int(np.argmax(np.where(on, np.abs(above), -1)))
+        drop = np.where(on, np.maximum(sign * above, EQUAL / 2 * abs(level_of(volts))), np.inf)[:, None]
+        held = [t for t in self.stages.transistors if t.collector == node and self._fed_through(t) < 0]
+        own_a = self.scale[node] if held else np.abs(law[reference])
+        wanted = (sign * out[reference] + own_a) / drop[reference]
+        least = (1.02 * sign * out / drop).max(axis=0)
+        g = np.maximum(np.maximum(wanted, least), 1e-8)
+        total = np.where(on[:, None], g * above[:, None], 0.0)
+        own = total - out
+        if has_zener(self.stages, node):
+            own = self._shunted(node, out, own)
+        if held:
+            base = np.abs(self.stages.volts[held[0].base] - self._at(held[0].emitter)) > 0.45
+            self.held[node] = np.where(base[:, None], own, 0.0)
+            own = own - self.held[node]
+        if self.net.slots.get(f"led {node}") is not None:
+            own = self._lit(node, own)
+        self._load(node, own)
+        self._closed(node, total, np.repeat(g[None], len(volts), axis=0), on)
+        row = self.net.slots[f"feed {node}"]["g"]
+        if self.stages.feed[node] == "shunt":
+            self.theta[:, row, self._regulators(node)] = OPEN_S
+        self._behind_diode(node, total, above, 4)
+        return total
+
+    def _at(self, node: int) -> Floats:
+        return self.stages.volts[node] if node >= 0 else np.zeros(self.stages.volts.shape[1])
+
+    def _regulators(self, node: int) -> np.ndarray:
+        """In which versions a steady point is behind a regulator, and not held by a zener."""
+        return np.asarray((np.arange(self.versions) + node) % 3 == 0) & (self.stages.feed[node] == "shunt")
+
+    def _shunted(self, node: int, out: Floats, own: Floats) -> Floats:
+        """A zener that takes a part of the current: where the point is steady, else in a third of the versions."""
+        which = self._regulators(node)
+        if self.stages.feed[node] == "shunt":
+            self._regulated(node, out, own, which)
+            held = ~which
+        else:
+            held = (np.arange(self.versions) + node) % 3 == 1
+            if any(each.base == node and self.stages.children(each.emitter) for each in self.stages.transistors):
+                held = ~held  # the base of a series-pass transistor mostly has one
+        share = (0.6 + 0.3 * np.tanh(self.share[node])) * held
+        zener = np.maximum(np.abs(own) * share, 1e-9)
+        rows = self.net.slots[f"zener {node}"]
+        knee = 1e-9
+        across = np.abs(self.stages.volts[node])[:, None]
+        across = np.where(across > GROUND_V, across, across.max())
+        self.theta[:, rows["z_off_v"]] = across - ZENER_N * THERMAL_V * np.log(zener / knee + 1)
+        self.theta[:, rows["z_s"]] = np.where(held, knee, 0.0)
+        self.theta[:, rows["i_s"]] *= held
+        return np.asarray(own * (1 - share))
+
+    def _lit(self, node: int, own: Floats) -> Floats:
+        """A third of the versions have no LED here, but a resistor."""
+        rows = self.net.slots[f"led {node}"]
+        lit = np.arange(self.versions) % 3 != 0
+        across = np.abs(self.stages.volts[node]).max()
+        amps = np.abs(own).max(axis=0)
+        slope = self.theta[0, rows["n_v"], 0]
+        self.theta[:, rows["i_s"]] = np.where(lit, amps / np.expm1(across / slope), 0.0)
+        return np.where(lit[None], 0.0, own)
+
+    def _set_transistor(self, number: int, each: Transistor) -> None:
+        """The saturation current that goes with the volts and the amperes, in each mode in which it conducts."""
+        rows = self.net.slots[f"transistor {number}"]
+        amps = self._amps_of(each)
+        base, emitter, collector = (self._at(n) for n in (each.base, each.emitter, each.collector))
+        v_be = np.clip(each.sign * (base - emitter), 0.45, 0.8)
+        v_bc = np.minimum(each.sign * (base - collector), v_be - 0.03)
+        rise = np.exp(v_be / THERMAL_V) - 2 * np.exp(v_bc / THERMAL_V)
+        found = np.clip(amps / np.maximum(rise, 1.0)[:, None], 1e-19, 1e-8)
+        usual = found[int(np.argmax(amps.mean(axis=1)))]
+        self.theta[:, rows["i_s"]] = np.where(amps > 0.2 * amps.max(axis=0), found, usual[None])
+        self.theta[:, rows["beta"]] = self.beta

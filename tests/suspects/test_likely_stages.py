@@ -1,0 +1,119 @@
+"""What printed volts and arrows are taken to mean. All of it is common practice, no source."""
+
+import numpy as np
+import pytest
+
+from daemon.drawing import parse_drawing
+from daemon.suspects.dc import Solver
+from daemon.suspects.diagnosis import Diagnosis
+from daemon.suspects.likely_net import likely_nets
+from daemon.suspects.likely_parts import is_behind_diode, is_led, node_net
+from daemon.suspects.stages import named_apart, stages_of
+from tests.suspects.networks import TEXTS, drawing_of, printed_only
+
+HEAD = '[drawing]\nunit = "deck"\nmodes = ["STOP", "PLAY"]\n'
+
+
+def point(name, stop, play, fed_by="", more=""):
+    fed = f'fed_by = ["{fed_by}"]\n' if fed_by else ""
+    return f'[[point]]\nname = "{name}"\nprinted_v = {{ STOP = {stop}, PLAY = {play} }}\n{fed}{more}\n'
+
+
+DECK = HEAD + "".join(
+    [
+        point("RAW", 19.0, 18.8, more="follows_mains = true"),
+        point("F1", 19.0, 18.8, "RAW", "follows_mains = true"),
+        point("VR", 18.3, 18.0, "F1", "follows_mains = true"),
+        point("Q1B", 12.6, 12.6, "VR"),
+        point("B12", 11.9, 11.9, "VR"),
+        point("PB", 0, 11.9, "B12"),
+        point("LED", 0, 2.0, "PB"),
+        point("Q2B", 1.87, 1.87, "B12"),
+        point("Q2C", 5.9, 5.9, "B12"),
+        point("Q2E", 1.21, 1.21, "Q2C"),
+        point("P5", 5.0, 5.0, "VR", "tolerance_percent = 4"),
+        point("IN", 0, 0, "B12"),
+    ]
+)
+
+
+@pytest.fixture(scope="module")
+def stages():
+    return stages_of(parse_drawing(DECK, "deck.toml"))
+
+
+def of(stages, name):
+    return stages.names.index(name)
+
+
+def test_equal_volts_are_one_conductor_and_a_narrow_tolerance_behind_a_rail_is_a_regulator(stages):
+    fed = dict(zip(stages.names, stages.feed, strict=True))
+    assert fed["RAW"] == "source"
+    assert fed["F1"] == "joined" and fed["PB"] == "joined"
+    assert fed["P5"] == "regulator"
+    assert fed["Q2C"] == "resistor" and fed["Q2B"] == "resistor"
+    assert fed["Q1B"] == "shunt"  # steady behind a rail that follows the mains
+
+
+def test_a_point_that_is_dead_in_one_mode_behind_a_live_one_is_behind_a_contact(stages):
+    assert stages.contact[of(stages, "PB")].tolist() == [True, False]
+    assert not stages.contact[of(stages, "LED")].any()  # dead because its feeder is
+
+
+def test_base_and_emitter_are_found_by_the_names_of_their_legs_or_by_065_volts(stages):
+    found = {tuple(stages.names[n] for n in (t.collector, t.base, t.emitter)) for t in stages.transistors}
+    assert found == {("VR", "Q1B", "B12"), ("Q2C", "Q2B", "Q2E")}
+    assert all(each.sign == 1 for each in stages.transistors)
+
+
+def test_a_diode_and_an_indicator_are_known_by_their_forward_volts(stages):
+    assert is_behind_diode(stages, of(stages, "VR")) and not is_behind_diode(stages, of(stages, "F1"))
+    assert is_led(stages, of(stages, "LED")) and not is_led(stages, of(stages, "Q2B"))
+
+
+def test_a_loop_of_arrows_is_cut_and_what_is_not_printed_for_a_mode_is_filled_in():
+    text = HEAD + (
+        '[[point]]\nname = "A"\nprinted_v = { STOP = 12.0, PLAY = 12.0 }\nfed_by = ["B"]\n'
+        '[[point]]\nname = "B"\nprinted_v = { PLAY = 11.0 }\nfed_by = ["A"]\n'
+    )
+    found = stages_of(parse_drawing(text, "loop.toml"))
+    assert -1 in found.feeder
+    assert found.volts.tolist() == [[12.0, 12.0], [11.0, 11.0]]
+    assert found.printed.tolist() == [[True, True], [False, True]]
+
+
+def test_legs_of_one_name_are_points_of_their_own():
+    text = HEAD + "".join(
+        point("Q1", volts, volts, fed, f'leg = "{leg}"')
+        for leg, volts, fed in (("C", 6.0, "VCC"), ("B", 1.9, "VCC"), ("E", 1.25, ""))
+    )
+    drawing = named_apart(parse_drawing(text + point("VCC", 12.0, 12.0), "legs.toml"))
+    assert [p.net for p in drawing.points] == ["Q1 C", "Q1 B", "Q1 E", None]
+    table = Diagnosis(drawing).table
+    assert set(table.nodes) == {"Q1 C", "Q1 B", "Q1 E", "VCC"}
+    assert any(each.fault == "transistor open" for each in table.hypotheses)
+
+
+@pytest.mark.parametrize("name", TEXTS)
+def test_every_version_of_the_network_reads_as_printed_when_nothing_is_broken(name):
+    full = Diagnosis(drawing_of(name))
+    bare = printed_only(full.drawing, full.table)
+    table = Diagnosis(bare).table
+    sound = table.volts[:, :, table.of == 0]
+    told = np.array([[point.printed_v[mode] for point in bare.points] for mode in bare.modes])
+    off = np.abs(sound - told[:, :, None])
+    assert (off < 0.02 * np.abs(told[:, :, None]) + 0.12).all()
+
+
+def test_the_network_itself_comes_within_a_few_per_cent_of_what_is_printed():
+    drawing = parse_drawing(DECK, "deck.toml")
+    stages = stages_of(drawing)
+    alike = np.ones(len(stages.names))
+    likely = likely_nets(stages, drawing, 8, 1)(alike, alike)
+    for mode in range(2):
+        found = Solver(likely.net).solve(likely.theta[mode])
+        assert not found.failed.any()
+        for node, name in enumerate(stages.names):
+            volts = found.volts[likely.net.nodes[node_net(node)]]
+            told = stages.volts[node, mode]
+            assert np.abs(volts - told).max() < 0.03 * abs(told) + 0.08, name
