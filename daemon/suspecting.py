@@ -48,7 +48,7 @@ class Thinker:
         diagnosis = self._diagnosed(question.drawing_text)
         evidence = evidence_of(question.stays, question.marks, diagnosis.drawing)
         posterior = diagnosis.paired(self._weighed(diagnosis, evidence), solve=look_ahead)
-        said = answer(posterior, question.mode, look_ahead, question.thoughts)
+        said = answer(posterior, question.mode, look_ahead, question.thoughts, SHOWN_SUSPECTS)
         return _shortened(said) | {
             "session": question.session,
             "readings": len(evidence.seen),

@@ -44,7 +44,11 @@ def posterior_of(drawing: Drawing, evidence: Sequence[Seen]) -> Posterior:
 
 
 def answer(
-    posterior: Posterior, mode: str | None = None, look_ahead: bool = True, thoughts: Sequence[Thought] = ()
+    posterior: Posterior,
+    mode: str | None = None,
+    look_ahead: bool = True,
+    thoughts: Sequence[Thought] = (),
+    most: int = MOST_SUSPECTS,
 ) -> dict[str, Any]:
     """``parts``, ``suspects``, ``credible_set``, ``next``, ``otherwise``, ``no_dc_trace``, ``proofs`` as plain values.
 
@@ -52,7 +56,7 @@ def answer(
 
     A part "" is none of the parts: nothing that DC volts show. ``mode`` is the one the unit is in, else the last
     reading's. ``thoughts`` are a person's own suspicions: they stand among ``suspects``, with ``hypothesis`` and
-    ``state`` as they were said.
+    ``state`` as they were said, beside the ``most`` likely.
     """
     table = posterior.table
     in_mode = mode or next((w.seen.mode for w in reversed(posterior.weighed) if w.seen.mode in table.modes), None)
@@ -65,7 +69,7 @@ def answer(
             for part, probability in posterior.by_part.items()
             if probability >= WORTH_TELLING
         ],
-        "suspects": _suspects(posterior, outlook, thoughts),
+        "suspects": _suspects(posterior, outlook, thoughts, most),
         "credible_set": [part or NOTHING for part in posterior.credible_set],
         "next": [
             {
@@ -91,9 +95,11 @@ def _way(each: Way) -> dict[str, Any]:
     return asdict(each) | {"gain_bits": round(each.gain_bits, 3)}
 
 
-def _suspects(posterior: Posterior, outlook: Outlook, thoughts: Sequence[Thought]) -> list[dict[str, Any]]:
+def _suspects(
+    posterior: Posterior, outlook: Outlook, thoughts: Sequence[Thought], most: int
+) -> list[dict[str, Any]]:
     chances = posterior.by_hypothesis
-    likely = [n for n in np.argsort(-chances)[:MOST_SUSPECTS] if chances[n] >= WORTH_TELLING]
+    likely = [n for n in np.argsort(-chances)[:most] if chances[n] >= WORTH_TELLING]
     found = []
     for number in likely:
         each = posterior.table.hypotheses[number]

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from daemon.drawing import Drawing
+from daemon.suspects.readings import is_mains
 from daemon.suspects.worlds import Table
 
 TOUCH_V = 60.0  # DC to 0 V, or between two points; common practice, and local rules may be lower
@@ -16,6 +17,8 @@ DISCHARGE = (
 SCOPE = "The scope's clip is earth: on 0 V only, of a unit that is isolated or earthed there."
 IN_SERIES = "A meter in series with the feed is put in with the power off."
 HOT = "With a thermometer, not with a finger: hot parts burn, and live ones are beside them."
+MAINS_V = 230.0
+MOST_NAMED = 3
 HELD_V = 1.0  # a capacitor that is charged to less is no danger to a meter on ohms
 
 
@@ -34,8 +37,9 @@ def highest_v(table: Table, drawing: Drawing, nodes: Sequence[int]) -> float:
     found = [float(table.memory["highest"][node]) for node in nodes if node >= 0]
     names = {node: name for name, node in table.nodes.items()}
     here = {names[node] for node in nodes if node >= 0}
-    printed = [p.printed_v.values() for p in drawing.points if (p.net or p.name) in here]
-    found += [abs(volts) for values in printed for volts in values]
+    points = [point for point in drawing.points if (point.net or point.name) in here]
+    found += [abs(volts) for point in points for volts in point.printed_v.values()]
+    found += [drawing.nominal_mains_v or MAINS_V for point in points if is_mains(point.name)]
     if len(found) > 1 and len(nodes) > 1 and min(nodes) >= 0:
         apart = table.volts[:, nodes[0]] - table.volts[:, nodes[1]]
         found.append(float(np.nan_to_num(np.abs(apart)).max()))
@@ -43,14 +47,15 @@ def highest_v(table: Table, drawing: Drawing, nodes: Sequence[int]) -> float:
 
 
 def discharge_caution(table: Table, drawing: Drawing, nets: Sequence[str]) -> str:
-    """Before ohms, soldering or a link: the charge that stays, by name where it is on these nets."""
+    """Before ohms, soldering or a link: the charge that stays, by name where it is on these nets or dangerous."""
     held = []
     for part in drawing.parts:
-        if part.kind == "capacitor" and set(part.nets) & set(nets):
-            nodes = [table.nodes.get(net, -1) for net in part.nets]
-            volts = highest_v(table, drawing, nodes)
-            if volts > HELD_V:
-                held.append(f"{part.name} (up to about {volts:.0f} V)")
-    charge = f" {' and '.join(held[:3])} can hold charge." if held else ""
+        if part.kind == "capacitor":
+            volts = highest_v(table, drawing, [table.nodes.get(net, -1) for net in part.nets])
+            here = bool(set(part.nets) & set(nets))
+            if volts > (HELD_V if here else TOUCH_V):
+                held.append((not here, -volts, f"{part.name} (up to about {volts:.0f} V)"))
+    said = [words for _, _, words in sorted(held)[:MOST_NAMED]]
+    charge = f" {' and '.join(said)} can hold charge." if said else ""
     high = highest_v(table, drawing, [table.nodes[net] for net in nets if net in table.nodes]) > TOUCH_V
     return DISCHARGE + charge + (f" {TOUCH}" if high else "")

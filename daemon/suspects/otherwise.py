@@ -114,6 +114,11 @@ def _proof_of(now: _Open, part: str) -> Iterator[Way]:
         yield replace(way, reason=f"proof of {part}: {way.reason}")
 
 
+def _cautions(now: _Open, nets: Sequence[str], own: str) -> str:
+    touch = touch_caution(now.table, now.drawing, [now.table.nodes[net] for net in nets if net in now.table.nodes])
+    return f"{touch} {own}".strip()
+
+
 def _currents(now: _Open) -> Iterator[Way]:
     kept = now.outlook.kept
     for number, source in enumerate(now.table.sources):
@@ -129,7 +134,8 @@ def _currents(now: _Open) -> Iterator[Way]:
             if not said:
                 continue
             cost = COST["current_a"] + (MODE_COST if mode != now.mode else 0.0)
-            yield Way(source, mode, "current_a", bits, cost, reason, IN_SERIES)
+            caution = _cautions(now, now.by_part[source].nets, IN_SERIES)
+            yield Way(source, mode, "current_a", bits, cost, reason, caution)
 
 
 def _signs_at_points(now: _Open) -> Iterator[Way]:
@@ -141,7 +147,7 @@ def _signs_at_points(now: _Open) -> Iterator[Way]:
         near = [name for name in hidden if net in getattr(now.by_part.get(name), "nets", (name,))]
         if net not in now.table.nodes or not near:
             continue
-        caution = " ".join(filter(None, [touch_caution(now.table, now.drawing, [now.table.nodes[net]]), SCOPE]))
+        caution = _cautions(now, [net], SCOPE)
         for quantity, value, words in (
             ("ripple_vpp", 1e9, "ripple at {}: beyond its limit it speaks for {}, within it against"),
             ("kick", 0.0, "the switch-on at {}: a kick missing or changed speaks for {}, the usual one against"),
@@ -156,7 +162,8 @@ def _heat(now: _Open) -> Iterator[Way]:
         if any(word in now.likely_fault(part) for word in HOT_FAULTS):
             bits = now.sign_bits([chance_of("heat", part, each) for each in now.table.hypotheses])
             reason = f"whether {part} gets warmer than it should: {now.likely_fault(part)}, it would."
-            yield Way(part, now.mode, "heat", bits, COST["heat"], reason, HOT)
+            nets = now.by_part[part].nets if part in now.by_part else (part,)
+            yield Way(part, now.mode, "heat", bits, COST["heat"], reason, _cautions(now, nets, HOT))
 
 
 def _ohms(now: _Open) -> Iterator[Way]:

@@ -76,6 +76,7 @@ export class Photos {
     if (!rows.some(([, n]) => n === this.chosen)) this.chosen = rows[0]?.[1] ?? 0;
     const placed = rows.map(([row, n]) => [n, row.name, row.leg ?? "", row.photo ?? "", row.at ?? ""]);
     refill(this.choice, [this.names, this.shown], () => (this.names.length ? this.names : [""]).map((name) => el("option", { value: name, selected: name === this.shown }, name || "no photo yet")));
+    this.points.hidden = !this.names.length; // there is nothing yet to put a point on
     refill(this.points, [placed, this.chosen], () => placed.map(([n, name, leg, photo]) => el("option", { value: n, selected: n === this.chosen }, `${[name, leg].filter(Boolean).join(" \u00b7 ")}${photo ? " (placed)" : ""}`)));
     refill(this.stage, [this.shown, this.unit(), placed, this.chosen], () => (this.shown ? [el("img", { src: photoAddress(this.unit(), this.shown), alt: `photo of the board: ${this.shown}`, draggable: "false" }), ...rows.filter(([row]) => row.photo === this.shown && placeOf(row)).map(([row, n]) => this.marker(row, n))] : []));
     this.tell(this.shown ? "Choose a point, press on its place. Arrows move the one that has the focus, Delete takes it off." : "A photo from above, well lit, is enough; it is made small enough by itself.");

@@ -66,9 +66,9 @@ async function check() {
 function showMistakes({ cells = [], lines = [], toml = "", error = "" }) {
   points.mark(cells.filter(([table]) => table === "point").map(([, row, key, sentence]) => [row, key, sentence]));
   parts.mark(cells.filter(([table]) => table === "part").map(([, row, key, sentence]) => [row, key, sentence]));
-  for (const [key, input] of Object.entries(heads)) input.setAttribute("aria-invalid", String(cells.some(([table, , at]) => table === "drawing" && at === key)));
   const words = error ? [error] : lines;
   const began = points.filled().length > 0;
+  for (const [key, input] of Object.entries(heads)) input.setAttribute("aria-invalid", String(began && cells.some(([table, , at]) => table === "drawing" && at === key)));
   refill(document.getElementById("drawing-mistakes"), [words, began], () => {
     if (!words.length) return el("p", { class: "verdict-word is-inside" }, `${points.filled().length} points, ${parts.filled().length} parts: nothing is wrong with it.`);
     if (!began && !error) return el("p", { class: "empty" }, "Nothing is entered yet.");

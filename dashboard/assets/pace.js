@@ -29,32 +29,19 @@ function frame() {
   }
 }
 
-let resting = 0; // the timer, while no frame is asked for yet
-
-function ask() {
-  resting = 0;
-  requestAnimationFrame(frame);
-}
-
 function plan() {
   if (waiting) return;
   waiting = true;
   const rest_ms = begun_ms + wait_ms - performance.now();
-  if (rest_ms > 4) resting = setTimeout(ask, rest_ms - 4); // a frame comes at the next beat
-  else ask();
-}
-
-function hurry() {
-  if (!resting) return;
-  clearTimeout(resting);
-  ask();
+  if (rest_ms > 4) setTimeout(() => requestAnimationFrame(frame), rest_ms - 4); // a frame comes at the next beat
+  else requestAnimationFrame(frame);
 }
 
 // A page that nobody sees has no frames: nothing is drawn until it is looked at again.
 export const gathered = (draw) => () => { due.add(draw); plan(); };
 
-// For what comes rarely and is waited for: in the next frame, whoever else has just been drawn.
-export const atOnce = (draw) => { due.add(draw); plan(); hurry(); };
+// For what comes rarely and is waited for: in the very next frame, and alone, so that it is a short one.
+export const atOnce = (draw) => { requestAnimationFrame(draw); };
 
 // Tells whoever measures that a drawing was made, and how new the newest thing in it is.
 export const tellDrawn = (what, t_us) => document.dispatchEvent(new CustomEvent("drawn", { detail: { what, t_us } }));

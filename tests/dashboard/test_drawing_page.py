@@ -103,6 +103,15 @@ def test_a_pasted_table_is_a_grid_with_its_mistakes_at_their_cells_and_is_kept_o
     expect(page.locator("#drawing-models option")).to_have_text(["kept drawings…", "cassette deck"])
 
 
+def test_an_empty_page_finds_no_fault_with_anybody_and_offers_no_point_without_a_photo(page: Page) -> None:
+    page.get_by_role("button", name="an empty one").click()
+    expect(page.locator("#drawing-mistakes")).to_contain_text("Nothing is entered yet.")
+    expect(page.locator("#head-modes")).to_have_attribute("aria-invalid", "false")
+    expect(page.locator("#photo-point")).to_be_hidden()
+    page.locator(cell(page, "point, row 1")).fill("RAW")
+    expect(page.locator("#head-modes")).to_have_attribute("aria-invalid", "true")
+
+
 def test_typed_by_keyboard_alone_row_by_row(page: Page) -> None:
     """Tab goes along, Enter goes down, and there is always one more empty row."""
     page.get_by_role("button", name="an empty one").click()

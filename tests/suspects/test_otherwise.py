@@ -7,7 +7,7 @@ import pytest
 
 from daemon.drawing import parse_drawing
 from daemon.suspects.answer import answer, in_words
-from daemon.suspects.cautions import DISCHARGE, SCOPE, TOUCH, highest_v, touch_caution
+from daemon.suspects.cautions import DISCHARGE, SCOPE, TOUCH, discharge_caution, highest_v, touch_caution
 from daemon.suspects.diagnosis import Diagnosis
 from daemon.suspects.probes import ENOUGH_BITS, rank
 from daemon.suspects.readings import Seen, parse_readings
@@ -145,3 +145,26 @@ def test_printed_volts_alone_are_cautioned_and_points_without_any_are_not_propos
     assert all(TOUCH in probe.reason for probe in probes if probe.candidate.point == "B12")
     assert any(probe.candidate.point == "B12" for probe in probes)
     assert "X9" not in {probe.candidate.point for probe in probes}
+
+
+def test_the_mains_are_never_proposed_without_their_caution():
+    """A point called mains has no DC volts to judge it by, and is the most dangerous of all."""
+    text = THREE.replace('"B12"', '"mains"').replace("PLAY = 12.0", "PLAY = 24.0")
+    bare = Diagnosis(parse_drawing(text, "three.toml"))
+    assert touch_caution(bare.table, bare.drawing, [bare.table.nodes["mains"]]) == TOUCH
+    assert touch_caution(bare.table, bare.drawing, [bare.table.nodes["PBD"]]) == ""
+
+
+def test_a_reservoir_far_from_the_part_is_named_where_its_charge_is_dangerous(diagnosis):
+    """Ohms across the lamp's switch: with 20 V on C1 nothing is said of it; with 90 V it is, two nets away."""
+    high = Diagnosis(parse_drawing(LAMP.replace("value = 20", "value = 90"), "high.toml"))
+    assert "C1" not in discharge_caution(diagnosis.table, diagnosis.drawing, ["lamp"])
+    assert "C1 (up to about" in discharge_caution(high.table, high.drawing, ["lamp"])
+
+
+def test_other_ways_above_the_touch_limit_say_so():
+    high = Diagnosis(parse_drawing(LAMP.replace("value = 20", "value = 90"), "high.toml"))
+    dead = (Seen("A", "ON", "dc_v", 90.0), Seen("B", "ON", "dc_v", 0.02), Seen("B", "DIM", "dc_v", 0.02))
+    found = ways(high, dead)
+    assert {"heat", "part_good"} <= {each["quantity"] for each in found}
+    assert all(TOUCH in each["caution"] for each in found)

@@ -8,6 +8,7 @@ import pytest
 from daemon.drawing import parse_drawing
 from daemon.suspects.answer import answer, in_words
 from daemon.suspects.diagnosis import Diagnosis
+from daemon.suspects.marks import named_parts
 from daemon.suspects.readings import Seen
 from drivers.errors import DrawingError
 from tests.suspects.networks import drawing_of, printed_only
@@ -63,6 +64,24 @@ def test_printed_volts_and_the_network_name_the_same_dead_branch():
 def test_a_drawing_that_says_nothing_of_volts_is_refused_with_the_cure():
     with pytest.raises(DrawingError, match="give points one of them"):
         Diagnosis(parse_drawing('[drawing]\nunit = "u"\nmodes = ["ON"]\n[[point]]\nname = "A"\n', "bare.toml"))
+
+
+def test_nodes_are_named_in_marks_as_parts_are():
+    """Where only points are known a bypass leads past a point's feed; "a" is a word, and "A" a point."""
+    drawing = parse_drawing(THREE.replace('"B12"', '"A"'), "three.toml")
+    found = [
+        named_parts(text, drawing) for text in ("feed of pbd bypassed", "a link at A", "a link", "Q302 and PBD2", "")
+    ]
+    assert found == [["PBD"], ["A"], [], ["Q302"], []]
+    dead = (Seen("A", "PLAY", "dc_v", 12.0), Seen("PBD", "PLAY", "dc_v", 4.0))
+    fed = (Seen("PBD", "PLAY", "bypassed"), Seen("PBD", "PLAY", "dc_v", 10.6))
+    before, after = (Diagnosis(drawing).posterior(told) for told in (dead, dead + fed))
+
+    def pulled_down(posterior):
+        named = [each.fault == "pulled down" for each in posterior.table.hypotheses]
+        return float(posterior.by_hypothesis[named].sum())
+
+    assert pulled_down(before) > 0.1 > 0.05 > pulled_down(after)  # what pulls it down would pull the other feed too
 
 
 AMPLIFIER_STAGE = """
@@ -180,3 +199,12 @@ def test_a_large_drawing_has_no_more_worlds_than_a_reading_can_wait_for():
     assert len(table.nodes) == 36 and len(table.hypotheses) > 150
     assert len(table.of) < 1600  # and yet every suspect has worlds of its own
     assert (np.bincount(table.of, minlength=len(table.hypotheses)) > 0).all()
+
+
+def test_a_transistor_that_was_replaced_at_one_leg_is_replaced_at_all_of_them():
+    read = {"B12": 12.0, "Q1C": 2.05, "Q1E": 2.05, "Q1B": 1.9}
+    evidence = [Seen(name, "ON", "dc_v", value) for name, value in read.items()]
+    evidence += [Seen("Q1C", "ON", "mended"), Seen("Q1C", "ON", "dc_v", 6.0), Seen("Q1E", "ON", "dc_v", 1.25)]
+    posterior = solved_stage().posterior(evidence)
+    likeliest = posterior.table.hypotheses[int(np.argmax(posterior.by_hypothesis))]
+    assert likeliest.fault == "transistor shorted C-E"

@@ -4,8 +4,8 @@ The meters answer at once; the first one's probe is lifted and put down by a han
 settled value. Daemon, judging process and dashboard are the real ones. It prints the page's address as a line of JSON.
 A line of standard input ``probe UNITS READINGS`` is answered with ``[settled at us, told at us]`` of each reading
 (told: when the daemon's feed brought it); ``new SECONDS`` opens a drawing that was never solved and is answered with
-the lateness of each poll in that time, in seconds; ``known SECONDS`` opens one that was. It ends when its standard
-input does.
+the lateness of each poll in seconds, while a session with it was begun and in the time after; ``known SECONDS`` opens
+one that was. It ends when its standard input does.
 """
 
 import asyncio
@@ -185,8 +185,9 @@ def obey(words, technician, late):
         return technician.probe(int(words[1]), int(words[2]))
     late.take()
     technician.open_unit(f"invented {time.monotonic()}" if words[0] == "new" else "invented")
+    opening = late.take()
     time.sleep(float(words[1]))
-    return late.take()
+    return [opening, late.take()]
 
 
 def main():
