@@ -199,3 +199,12 @@ def test_a_large_drawing_has_no_more_worlds_than_a_reading_can_wait_for():
     assert len(table.nodes) == 36 and len(table.hypotheses) > 150
     assert len(table.of) < 1600  # and yet every suspect has worlds of its own
     assert (np.bincount(table.of, minlength=len(table.hypotheses)) > 0).all()
+
+
+def test_a_transistor_that_was_replaced_at_one_leg_is_replaced_at_all_of_them():
+    read = {"B12": 12.0, "Q1C": 2.05, "Q1E": 2.05, "Q1B": 1.9}
+    evidence = [Seen(name, "ON", "dc_v", value) for name, value in read.items()]
+    evidence += [Seen("Q1C", "ON", "mended"), Seen("Q1C", "ON", "dc_v", 6.0), Seen("Q1E", "ON", "dc_v", 1.25)]
+    posterior = solved_stage().posterior(evidence)
+    likeliest = posterior.table.hypotheses[int(np.argmax(posterior.by_hypothesis))]
+    assert likeliest.fault == "transistor shorted C-E"
