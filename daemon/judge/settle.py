@@ -119,15 +119,24 @@ class StayDetector:
         return "settling" if self._looks_landed else "floating"
 
     def reset(self, *, after_lift: bool = False) -> None:
-        """Begin a new stay: the tags changed. Old readings are not used again.
+        """Begin a new stay: the tags changed. Old readings are used again only where they show how the lead wanders.
 
         With ``after_lift`` what the probe rests on now is not believed again until it has left it.
         """
         self._left_value = self._stay.mean if after_lift and self._stay is not None else None
         self._stay = None
         self._away.clear()
+        if self._wanders():
+            self._forget(len(self._recent))
         self._recent.clear()
         self._overloads.clear()
+
+    def _wanders(self) -> bool:
+        """True where the newest readings are livelier by far than any rest, and on their way to none."""
+        if not self._recent or not self.open_lead.knows(list(self._recent)) or goes_one_way(self._recent):
+            return False
+        step = OpenLead().band(list(self._recent))[2]
+        return step >= LIVELIER * COUNTS_GRANTED * self._recent[-1].resolution
 
     def let_go(self) -> list[Happening]:
         """Wait no longer for a probe that is off its point to come back: what happens now is something else."""
