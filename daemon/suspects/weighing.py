@@ -66,10 +66,11 @@ def expected(table: Table, drawing: Drawing, seen: Seen, now: Ints) -> Expected 
 
 def _elsewhere(table: Table, mode: int, value: float, now: Ints) -> Floats:
     """Density of a value on any other point: half of it where this world's points are and at 0 V, half anywhere."""
-    levels = table.volts[mode][:, now]
+    levels = table.volts[mode].astype(np.float32)[:, now]  # half the digits do for a background, in half the time
     spread = ELSEWHERE_RELATIVE * np.abs(levels) + ELSEWHERE_V
-    away = (value - levels) / spread
-    near = np.where(np.isfinite(away), np.exp(-0.5 * away**2) / (spread * ROOT_2PI), 0.0).sum(axis=0)
+    away = (np.float32(value) - levels) / spread
+    heights = np.exp(-0.5 * away * away) / spread
+    near = np.where(np.isfinite(heights), heights, 0).sum(axis=0) / ROOT_2PI
     at_zero = math.exp(-0.5 * (value / ELSEWHERE_V) ** 2) / (ELSEWHERE_V * ROOT_2PI)
     return np.asarray(0.5 * (near + at_zero) / (len(levels) + 1) + 0.5 / whole_v(table))
 
