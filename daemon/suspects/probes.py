@@ -20,7 +20,7 @@ ENOUGH_BITS = 0.1
 SOME_WORLDS, LOOK_WORLDS = 500, 120
 LOOK_AT, LOOK_ON = 6, 24
 LEAST_BITS = 0.005
-THRIFT = 0.25  # power of the effort that a gain is divided by: one more probe is dearer than a longer reach
+THRIFT = 0.3  # power of the effort that a gain is divided by: one more probe is dearer than a longer reach
 
 
 @dataclass(frozen=True, slots=True)
