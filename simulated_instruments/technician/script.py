@@ -16,7 +16,7 @@ PLUG_IN_S = 0.6  # from saying how it is fed to feeding it
 CAPTURE_S = 6.5  # real time until the window after a switch-on is over
 DISCHARGE_S = 4.0  # real time until the rails of a unit switched off are near zero
 ENOUGH, ENOUGH_TRACES = 8, 5  # readings in a settled stretch before the probe is lifted
-MOST_HOLD_S, MOST_SCOPE_HOLD_S, OVERLOAD_HOLD_S = 6.0, 8.0, 2.5
+MOST_HOLD_S, MOST_SCOPE_HOLD_S = 10.0, 12.0  # a hand stays until the value is said; a busy machine says it late
 _STEPS_V = tuple(step * 10.0**power for power in range(-3, 2) for step in (1, 2, 5))
 _VOLTS = ("dc_v", "across")
 _OSCILLATION_S_DIV, _RIPPLE_S_DIV = 5e-6, 5e-3
@@ -120,7 +120,7 @@ class _Writer:
         # A scope's lead, and an open path on ohms, read in the air as on a point: the word comes after the landing.
         yield from (mark, *touch) if marked_first else (*touch, mark)
         most_s = self._fingers.patience_s + (MOST_SCOPE_HOLD_S if scope else MOST_HOLD_S)
-        yield Hold(index, probe, ENOUGH_TRACES if scope else ENOUGH, OVERLOAD_HOLD_S if line.value is None else most_s)
+        yield Hold(index, probe, ENOUGH_TRACES if scope else ENOUGH, most_s)
         yield from self._fingers.linger(probe, line.touches, beside)
         if not marked_first:
             yield Say({"command": "point", "probe": probe, "point": ""})
