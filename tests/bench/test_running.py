@@ -3,6 +3,7 @@
 import contextlib
 import os
 import re
+import signal
 import subprocess
 import sys
 
@@ -116,13 +117,14 @@ def probe_of(door, name):
 def demo(tmp_path):
     """The first command of the README, for the cassette deck, with its pages; yields the address it prints."""
     environment = os.environ | {"PROBETRAIL_HOME": str(tmp_path)}
-    process = start("daemon", "demo", "--scenario", "cassette", "--port", "0", "--seconds", "40", env=environment)
+    process = start("daemon", "demo", "--scenario", "cassette", "--port", "0", env=environment)
     address = ""
     while not address:
         line = process.stdout.readline()
         assert line, "the demo ended before it named its page"
         address = "".join(re.findall(r"http://\S+", line))
     yield process, address, tmp_path
+    process.send_signal(signal.SIGINT)
     told, _ = process.communicate(timeout=START_S * 2)  # reads on, so that it never waits for us, and closes the pipe
     assert process.returncode == 0
     assert "each once" in told
@@ -152,3 +154,11 @@ def test_the_demo_shows_a_missing_kick_and_a_mark_by_key_tags_the_next_reading(d
             return "seen by the one who waits" in list(records.events("note")["text"])
 
     wait_for(kept)
+
+
+def test_a_demo_told_for_how_long_ends_by_itself_and_keeps_all_it_read(tmp_path):
+    environment = os.environ | {"PROBETRAIL_HOME": str(tmp_path)}
+    with start("daemon", "demo", "--headless", "--seconds", "6", env=environment) as process:
+        told, _ = process.communicate(timeout=START_S * 2)
+    assert process.returncode == 0
+    assert "each once" in told
