@@ -126,10 +126,14 @@ class StayDetector:
         self._left_value = self._stay.mean if after_lift and self._stay is not None else None
         self._stay = None
         self._away.clear()
+        self._drop()
+        self._overloads.clear()
+
+    def _drop(self) -> None:
+        """Old readings are none of what comes; those of a lead that wanders become knowledge of it."""
         if self._wanders():
             self._forget(len(self._recent))
         self._recent.clear()
-        self._overloads.clear()
 
     def _wanders(self) -> bool:
         """True where the newest readings are livelier by far than any rest, and on their way to none."""
@@ -215,7 +219,7 @@ class StayDetector:
             self._blanks.clear()
             return happened + self._feed_unsettled(sample)
         if shown.flags & Flag.CHANGING:
-            self._recent.clear()
+            self._drop()
             return happened
         self._blanks.append(shown.t_us)  # a blank display says nothing, unless it stays blank
         if len(self._blanks) > 1 and self._recent and shown.t_us - self._recent[-1].t_us > MOMENT_US:

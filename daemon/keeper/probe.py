@@ -176,15 +176,16 @@ class Probe:
         if self.last is None or reading.quantity is not self.last.quantity:
             yield from self._change_function(reading)
         self.last = reading
-        if Flag.CHANGING in reading.flags:
-            yield from self.leave(reading.t_us)
+        if Flag.CHANGING in reading.flags and self._is_scope:
+            yield from self.leave(reading.t_us)  # it holds the kick of a switch-on, and is no ripple
             return
-        yield from self._go_on(reading)
+        if Flag.CHANGING not in reading.flags:
+            yield from self._go_on(reading)
         # What is clipped is only known to be larger: to the detector the same as beyond the range.
         flags = reading.flags | Flag.OVERLOAD if Flag.CLIPPED in reading.flags else reading.flags
         for happening in self._detector.feed(reading.t_us, reading.value, flags, reading.resolution):
             yield from self._take(happening, reading.quantity)
-        if not self._is_scope:
+        if not self._is_scope and Flag.CHANGING not in reading.flags:
             yield from self._take_grip(reading)
 
     def _go_on(self, reading: Reading) -> Iterator[Change]:

@@ -122,12 +122,30 @@ def test_another_function_ends_the_stay(bench):
     assert len(bench.told(StayEnded)) == 1
 
 
-def test_a_reading_taken_while_the_function_changed_belongs_to_no_stay(bench):
+@pytest.mark.parametrize("value", [-19.83, -7.2, math.nan])
+def test_a_reading_taken_while_function_or_range_changed_is_not_part_of_the_stay_that_goes_on(bench, value):
     bench.mark("VN")
     bench.hold(-19.83)
-    bench.read(-19.83, flags=Flag.CHANGING)
+    before = bench.told(StayGrew)[-1].settled.count
+    bench.read(value, flags=Flag.CHANGING)
+    bench.hold(-19.83, 0.5)
+    assert not bench.told(StayEnded)
+    assert bench.told(StayGrew)[-1].settled.count == before + 5
+
+
+@pytest.mark.parametrize("on_the_way", [[], [-7.236], [-7.236, -7.236]])
+@pytest.mark.parametrize("caught", [-7.236, -0.092])
+def test_a_lift_is_seen_where_the_range_changes_with_it(bench, on_the_way, caught):
+    bench.mark("VN")
+    bench.hold(-19.83)
+    last_good_us = bench.now_us
+    for value in on_the_way:
+        bench.read(value)
+    bench.read(caught, flags=Flag.CHANGING)
+    bench.float_lead()
     (ended,) = bench.told(StayEnded)
-    assert ended.at_us < bench.now_us
+    assert ended.lifted
+    assert last_good_us - STEP_US <= ended.at_us < last_good_us + 2 * STEP_US
 
 
 def test_a_change_of_context_splits_the_stay_on_the_same_lead(bench):
