@@ -18,7 +18,7 @@ LOAD_KNEE_V = 0.7  # below about this a load no longer draws its current
 SOFT_V = 0.01  # width of a regulator's corners
 MOST_STEPS = 120
 CLOSE_V = 1e-6
-STEP_V = 40.0
+EASED_S = tuple(10.0**-power for power in range(2, 9))  # leaks that bring a stubborn world to its own, one by one
 SOME_WORLDS = 2048  # solved together: their matrices stay in the processor's cache
 
 
@@ -44,7 +44,8 @@ class Test:
 class Solver:
     """Solves a net whose properties are given world by world.
 
-    What has not settled ``warm_steps`` after its start is begun again from nothing.
+    What has not settled ``warm_steps`` after its start is begun again from nothing, and at last with every node held
+    by a leak that is lessened by and by (as circuit simulators do: "gmin stepping").
     """
 
     def __init__(self, net: Net, test: Test | None = None, warm_steps: int = MOST_STEPS) -> None:
@@ -95,25 +96,36 @@ class Solver:
                 volts[:, some], ohms[:, some], failed[some] = self._newton(
                     theta[:, some], volts[:, some], start_v is not None
                 )
-        if failed.any() and start_v is not None:
-            again = self.solve(theta[:, failed])
+        if failed.any():
+            again = self._eased(theta[:, failed]) if start_v is None else self.solve(theta[:, failed])
             volts[:, failed], ohms[:, failed] = again.volts, again.source_ohm
             failed[failed] = again.failed
         return Solved(volts, ohms, failed)
 
-    def _newton(self, theta: Floats, volts: Floats, warm: bool) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    def _eased(self, theta: Floats) -> Solved:
+        """Volts of the worlds that do not settle by themselves."""
+        volts = np.zeros((self.size, theta.shape[1]))
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+            for leak in (*EASED_S, LEAK_S):
+                found, ohms, failed = self._newton(theta, volts, True, leak)
+                volts = np.where(failed, volts, found)  # the next leak may be met from further away
+        return Solved(found, ohms, failed)
+
+    def _newton(
+        self, theta: Floats, volts: Floats, warm: bool, leak: float = LEAK_S
+    ) -> tuple[Floats, Floats, NDArray[np.bool_]]:
         worlds = theta.shape[1]
         done = np.full((self.size, worlds), np.nan)
         ohms = np.full((self.size, worlds), np.nan)
         left = np.arange(worlds)
         state = _State(volts, self._curves, warm)
         for _step in range(self._warm_steps if warm else MOST_STEPS):
-            factors, right = self._stamp(theta, state)
+            factors, right = self._stamp(theta, state, leak)
             self.elimination.factor(factors)
             solution = self.elimination.solve(factors, right)
             step = solution - state.volts
             moved = np.abs(step).max(axis=0)
-            state.volts = state.volts + np.clip(step, -STEP_V, STEP_V)
+            state.volts = solution
             settled = (moved < CLOSE_V + 1e-9 * np.abs(solution).max(axis=0)) & ~state.limited
             if settled.any():
                 done[:, left[settled]] = state.volts[:, settled]
@@ -126,11 +138,11 @@ class Solver:
         failed[left] = True
         return done, ohms, failed
 
-    def _stamp(self, theta: Floats, state: "_State") -> tuple[Floats, Floats]:
+    def _stamp(self, theta: Floats, state: "_State", leak: float = LEAK_S) -> tuple[Floats, Floats]:
         """Matrix and right side of the next linear problem, whose solution is the next volts."""
         worlds = theta.shape[1]
         state.limited = np.zeros(worlds, dtype=bool)
-        sheet = _Sheet(self.elimination, worlds)
+        sheet = _Sheet(self.elimination, worlds, leak)
         for (a, b), (g,) in zip(*self._ohmic, strict=True):
             sheet.conductance(a, b, theta[g])
         for (a, b), (v, g) in zip(*self._sources, strict=True):
@@ -216,10 +228,10 @@ def _stamp_regulator(sheet: "_Sheet", nodes: Ints, theta: Floats, state: "_State
 class _Sheet:
     """The linear problem being written."""
 
-    def __init__(self, elimination: Elimination, worlds: int) -> None:
+    def __init__(self, elimination: Elimination, worlds: int, leak: float) -> None:
         self._place = elimination.place
         self.matrix = np.zeros((elimination.entries, worlds))
-        self.matrix[: elimination.size] = LEAK_S
+        self.matrix[: elimination.size] = leak
         self.right = np.zeros((elimination.size, worlds))
 
     def conductance(self, a: int, b: int, siemens: Floats) -> None:
