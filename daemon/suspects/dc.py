@@ -83,25 +83,28 @@ class Solver:
             dense[:, i, j] = matrix[row]
         return np.asarray(np.linalg.inv(dense), dtype=float)
 
-    def solve(self, theta: Floats, start_v: Floats | None = None) -> Solved:
-        """Volts in each world of ``theta`` (rows, worlds), from ``start_v`` (nodes,) or from nothing."""
+    def solve(self, theta: Floats, start_v: Floats | None = None, ohms: bool = True) -> Solved:
+        """Volts in each world of ``theta`` (rows, worlds), from ``start_v`` (nodes,) or (nodes, worlds), or from
+        nothing. Without ``ohms`` what feeds each node is left out (NaN)."""
         worlds = theta.shape[1]
-        volts = np.zeros((self.size, worlds)) if start_v is None else np.repeat(start_v[:, None], worlds, axis=1)
-        ohms = np.empty((self.size, worlds))
+        volts = np.zeros((self.size, worlds))
+        if start_v is not None:
+            volts += np.nan_to_num(start_v if start_v.ndim == 2 else start_v[:, None])
+        source_ohm = np.empty((self.size, worlds))
         failed = np.zeros(worlds, dtype=bool)
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):  # what comes of it has failed, and is told
             for first in range(0, worlds, SOME_WORLDS):
                 some = slice(first, first + SOME_WORLDS)
-                volts[:, some], ohms[:, some], failed[some] = self._newton(
-                    theta[:, some], volts[:, some], start_v is not None
+                volts[:, some], source_ohm[:, some], failed[some] = self._newton(
+                    theta[:, some], volts[:, some], start_v is not None, ohms
                 )
         if failed.any() and start_v is not None:
-            again = self.solve(theta[:, failed])
-            volts[:, failed], ohms[:, failed] = again.volts, again.source_ohm
+            again = self.solve(theta[:, failed], ohms=ohms)
+            volts[:, failed], source_ohm[:, failed] = again.volts, again.source_ohm
             failed[failed] = again.failed
-        return Solved(volts, ohms, failed)
+        return Solved(volts, source_ohm, failed)
 
-    def _newton(self, theta: Floats, volts: Floats, warm: bool) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    def _newton(self, theta: Floats, volts: Floats, warm: bool, with_ohms: bool) -> tuple[Floats, Floats, NDArray[np.bool_]]:
         worlds = theta.shape[1]
         done = np.full((self.size, worlds), np.nan)
         ohms = np.full((self.size, worlds), np.nan)
@@ -117,7 +120,8 @@ class Solver:
             settled = (moved < CLOSE_V + 1e-9 * np.abs(solution).max(axis=0)) & ~state.limited
             if settled.any():
                 done[:, left[settled]] = state.volts[:, settled]
-                ohms[:, left[settled]] = self.elimination.diagonal_of_inverse(factors[:, settled])
+                if with_ohms:
+                    ohms[:, left[settled]] = self.elimination.diagonal_of_inverse(factors[:, settled])
                 left, theta = left[~settled], theta[:, ~settled]
                 state.keep(~settled)
             if not left.size:

@@ -5,10 +5,12 @@ from functools import cached_property
 
 from daemon.drawing import Drawing
 from daemon.suspects.infer import Posterior
+from daemon.suspects.pairs import Pairs
 from daemon.suspects.printed import printed_table
 from daemon.suspects.readings import Seen
 from daemon.suspects.stages import named_apart
-from daemon.suspects.worlds import Solution, Table, Unit
+from daemon.suspects.solving import Solution
+from daemon.suspects.worlds import Table, Unit
 from drivers.errors import DrawingError
 
 PAIRS_FROM = 2  # readings that no single fault explains but as wrong points: then two at once are thought of
@@ -37,6 +39,10 @@ class Diagnosis:
         return Unit(self.drawing)
 
     @cached_property
+    def _pairs(self) -> Pairs:
+        return Pairs(self._unit, self.table)
+
+    @cached_property
     def table(self) -> Table:
         """Worlds of every single fault."""
         if not self.drawing.parts:
@@ -60,7 +66,8 @@ class Diagnosis:
             return single
         if chosen not in self._with_pairs:
             self._with_pairs.clear()  # the last one is enough, and each is large
-            self._with_pairs[chosen] = self._unit.with_pairs(chosen)
+            pairs = [(a, b) for a in chosen for b in chosen if a < b and a[0] != b[0]]
+            self._with_pairs[chosen] = self._pairs.joined(pairs)
         return Posterior(self._with_pairs[chosen], self.drawing, [each.seen for each in single.weighed])
 
 
