@@ -124,7 +124,7 @@ KERNEL /= KERNEL.sum()
 
 def _foreseen(posterior: Posterior, listed: Sequence[Candidate], kept: Ints) -> tuple[Floats, Floats]:
     """Mean and standard deviation of what each candidate will read in each of these worlds."""
-    table, now = posterior.table, posterior.now[kept]
+    table, now = posterior.here, posterior.now[kept]
     nodes = len(table.nodes)
     plus = np.array([c.mode * nodes + c.plus for c in listed])
     minus = np.array([c.mode * nodes + c.minus if c.minus >= 0 else -1 for c in listed])
