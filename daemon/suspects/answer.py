@@ -10,8 +10,8 @@ from daemon.drawing import Drawing
 from daemon.suspects.cautions import DISCHARGE
 from daemon.suspects.diagnosis import Diagnosis
 from daemon.suspects.infer import Posterior
-from daemon.suspects.out_of_circuit import lifted_parts
 from daemon.suspects.otherwise import Way, otherwise
+from daemon.suspects.out_of_circuit import lifted_parts
 from daemon.suspects.outlook import Outlook
 from daemon.suspects.printed import places
 from daemon.suspects.probes import ENOUGH_BITS, outlook_of, rank

@@ -104,7 +104,9 @@ class Solver:
             failed[failed] = again.failed
         return Solved(volts, source_ohm, failed)
 
-    def _newton(self, theta: Floats, volts: Floats, warm: bool, with_ohms: bool) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    def _newton(
+        self, theta: Floats, volts: Floats, warm: bool, with_ohms: bool
+    ) -> tuple[Floats, Floats, NDArray[np.bool_]]:
         worlds = theta.shape[1]
         done = np.full((self.size, worlds), np.nan)
         ohms = np.full((self.size, worlds), np.nan)

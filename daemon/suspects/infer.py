@@ -7,7 +7,7 @@ import numpy as np
 
 from daemon.drawing import Drawing
 from daemon.suspects.altered import Altered
-from daemon.suspects.mending import DONE, State, Work, is_mended, state_of
+from daemon.suspects.mending import AS_IT_CAME, DONE, State, Work, is_mended, state_of
 from daemon.suspects.net import Floats, Ints
 from daemon.suspects.readings import Seen, is_mains
 from daemon.suspects.weighing import Expected, density, expected, other_likelihood
@@ -30,7 +30,7 @@ class Weighed:
     logs: Floats | None
     bits: float
     good: Floats | None = None
-    state: State = State()
+    state: State = AS_IT_CAME
 
 
 def _only_as_drawn(_altered: Altered, _solve: bool) -> Table | None:
@@ -57,7 +57,7 @@ class Posterior:
     ) -> None:
         self.table, self.drawing, self._tables = table, drawing, tables
         self.weighed: tuple[Weighed, ...] = ()
-        self.work, self.state, self.wanting = Work(), State(), False
+        self.work, self.state, self.wanting = Work(), AS_IT_CAME, False
         self._tried: frozenset[str] = frozenset()
         self._log = np.log(np.maximum(table.prior, 1e-300))
         self._log[table.prior == 0] = -np.inf
@@ -77,6 +77,8 @@ class Posterior:
                 self._log = self._log + logs
                 self._tried |= {part for part, _ in self.work.lifted | self.work.bypassed}
             self.weighed += (Weighed(seen, logs, _bits(before, self.by_hypothesis), good, self.state),)
+        if self.state.altered and not self.state.untold:  # what is read next is foreseen in these worlds
+            self.wanting |= self._tables(self.state.altered, solve) is None
 
     def _mend(self, seen: Seen) -> None:
         """A world whose fault is mended reads like its healthy twin from here on."""

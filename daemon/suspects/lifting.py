@@ -11,11 +11,11 @@ from daemon.suspects.readings import BESIDE, Seen, suspect_names
 UNNAMED = "a part that is not named"
 OUT_WORDS = re.compile(r"\b(lift(ed)?|out|off|free|(un|de)soldered|disconnected|removed)\b", re.I)
 SURELY_BACK = re.compile(
-    r"\b(re-?fitted|re-?soldered|(soldered|put|fitted) (back|in) ?|back in(?! order)|no longer|in circuit again)\b", re.I
+    r"\b(re-?fitted|re-?soldered|(soldered|put|fitted) (back|in)|back in(?! order)|no longer|in circuit again)\b", re.I
 )
 BACK_WORDS = re.compile(r"\b(back|soldered|fitted|in again|in circuit)\b", re.I)
 LEG = re.compile(
-    r"\b(base|collector|emitter|input|output|common|(one|its|a) (leg|end|pin)|(leg|pin|contact) \w+|\w+ (leg|pin))\b", re.I
+    r"\b(base|collector|emitter|input|output|common|one end|contact \w+|(\w+ )?(leg|pin)( \d)?)\b", re.I
 )
 ALL_LEGS = re.compile(r"\b(all|both|three) (of )?(its )?(three )?(legs|pins|ends)\b", re.I)
 DESIGNATOR = re.compile(r"\b[A-Z]{1,3}\d{1,4}[A-Za-z]?\b")
@@ -86,7 +86,8 @@ def with_what_is_lifted(told: Iterable[Told], drawing: Drawing) -> Iterator[Told
             marked = marked | {seen.point} if seen.quantity == LIFTED else marked - {seen.point}
         else:
             text = seen.condition if BESIDE.search(seen.condition) else ""
-            now = set(_names_in(text, drawing)) - marked if text else set()
+            named = named_parts(text, drawing) or DESIGNATOR.findall(text)  # "cover lifted" is about no part
+            now = set(named) - marked
             for name in sorted(beside - now):
                 yield at_us, None, Seen(name, seen.mode, BACK)
             for name in sorted(now - beside):

@@ -7,7 +7,7 @@ from daemon.suspects.altered import LIKE, LINK, OUT, Altered
 from daemon.suspects.readings import Seen
 from daemon.suspects.worlds import Hypothesis
 
-# A part replaced, a bypass put in (a link, a substitute, another feed) and taken away again, a part lifted and put back.
+# A part replaced, a bypass put in (a link, a substitute, another feed) and taken away, a part lifted and put back.
 MENDED, BYPASSED, UNMENDED, LIFTED, BACK = "mended", "bypassed", "unmended", "lifted", "back"
 DONE = frozenset({MENDED, BYPASSED, UNMENDED, LIFTED, BACK})
 # What leads past a part helps where the part lets nothing through, and never where it lets too much through.
@@ -58,6 +58,9 @@ class State:
     done: Done = frozenset()
     altered: Altered = frozenset()
     untold: Parts = frozenset()
+
+
+AS_IT_CAME = State()
 
 
 def state_of(work: Work, drawing: Drawing) -> State:
