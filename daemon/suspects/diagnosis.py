@@ -7,7 +7,7 @@ from daemon.drawing import Drawing
 from daemon.suspects.altered import AS_DRAWN, Altered
 from daemon.suspects.infer import Posterior
 from daemon.suspects.lifting import with_what_is_lifted
-from daemon.suspects.pairs import Named, Pair, Pairs
+from daemon.suspects.pairs import Pair, Pairs, likely_pairs
 from daemon.suspects.printed import printed_table
 from daemon.suspects.readings import Seen
 from daemon.suspects.solving import Solution
@@ -16,7 +16,7 @@ from daemon.suspects.worlds import Table, Unit
 from drivers.errors import DrawingError
 
 PAIRS_FROM = 2  # readings that no single fault explains but as wrong points: then two at once are thought of
-TOP_PARTS, TOP_FAULTS = 8, 2
+MOST_PAIRS = 100
 MOST_ALTERED = 3  # states of a unit whose worlds are kept: some tens of megabytes each
 Keep = Callable[[Drawing, Callable[[], Solution]], Solution]
 
@@ -57,7 +57,7 @@ class Diagnosis:
         self.drawing, self._keep = drawing if drawing.parts else named_apart(drawing), keep
         self._states = States(lambda altered: self._unit.table(altered=altered, near=self.table))
         self._pairs: dict[Altered, Pairs] = {}
-        self._with_pairs: dict[tuple[Named, ...], tuple[Table, States]] = {}
+        self._last: tuple[tuple[Pair, ...], Table, States] | None = None  # pairs
 
     @cached_property
     def _unit(self) -> Unit:
@@ -83,18 +83,17 @@ class Diagnosis:
     def paired(self, single: Posterior, solve: bool = True) -> Posterior:
         """The same evidence with pairs of faults, where no single one explains it; else the same posterior.
 
-        Pairs take half a second to solve: without ``solve`` only those that were solved for the last evidence count.
+        Pairs take half a second to solve: without ``solve`` those count that were solved for the last evidence.
         """
         if not self.drawing.parts or single.unexplained < PAIRS_FROM:
             return single
-        parts = [part for part in single.by_part if part][:TOP_PARTS]
-        chosen = tuple((part, fault) for part in sorted(parts) for fault in _likely_faults(single, part))
-        if chosen not in self._with_pairs and not solve:
-            return single
-        if chosen not in self._with_pairs:
-            joined = partial(self._joined, [(a, b) for a in chosen for b in chosen if a < b and a[0] != b[0]])
-            self._with_pairs = {chosen: (joined(AS_DRAWN), States(joined))}  # the last one is enough, and each is large
-        table, states = self._with_pairs[chosen]
+        chosen = tuple(likely_pairs(single, MOST_PAIRS))
+        if self._last is None or (solve and self._last[0] != chosen):
+            if not solve:
+                return single
+            joined = partial(self._joined, chosen)
+            self._last = chosen, joined(AS_DRAWN), States(joined)  # the last one is enough, and each is large
+        _, table, states = self._last
         found = Posterior(table, self.drawing, [each.seen for each in single.weighed], states, solve)
         return single if found.wanting and not single.wanting else found
 
@@ -106,12 +105,3 @@ class Diagnosis:
         for old in [each for each in self._pairs if each][:-MOST_ALTERED]:
             del self._pairs[old]
         return found.joined(pairs)
-
-
-def _likely_faults(posterior: Posterior, part: str) -> list[str]:
-    own = [
-        (probability, each.fault)
-        for each, probability in zip(posterior.table.hypotheses, posterior.by_hypothesis, strict=True)
-        if each.part == part
-    ]
-    return [fault for _, fault in sorted(own, reverse=True)[:TOP_FAULTS]]

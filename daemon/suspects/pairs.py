@@ -5,6 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from daemon.suspects.altered import AS_DRAWN, Altered
+from daemon.suspects.infer import Posterior
 from daemon.suspects.net import Floats, Halves
 from daemon.suspects.solving import Solution
 from daemon.suspects.worlds import SECOND_FAULT, Hypothesis, Table, Unit
@@ -13,6 +14,31 @@ Named = tuple[str, str]  # a part and its fault
 Pair = tuple[Named, Named]
 MOST_KEPT = 300  # pairs; each is some tens of kilobytes
 WORLDS_LAST = {"volts": 2, "sway": 0, "amps": 2, "amps_sway": 0}  # the axis of a solution that is its worlds
+
+
+def likely_pairs(posterior: Posterior, most: int) -> list[Pair]:
+    """Pairs of different parts' faults of a posterior of single ones that may explain the evidence together.
+
+    Roughly: each piece of evidence is taken to read as that fault of the two makes it read which moves it further from
+    a sound unit, however far that fault goes. What is chosen so is solved, and weighed as it should be.
+    """
+    table = posterior.table
+    named = [(each.part, each.fault) for each in table.hypotheses]
+    firsts = np.flatnonzero(np.diff(table.of, prepend=-1))
+    worlds = np.maximum.reduceat(np.where(table.prior > 0, 0.0, -np.inf), firsts)
+    chance = np.log([each.prior for each in table.hypotheses]) + worlds
+    total = chance[:, None] + chance[None, :]
+    for each in posterior.weighed:
+        if each.logs is not None:
+            best = np.maximum.reduceat(np.where(table.prior > 0, each.logs, -np.inf), firsts)
+            moved = np.abs(best - best[0])
+            total += np.where(moved[:, None] >= moved[None, :], best[:, None], best[None, :])
+    parts = np.unique([part for part, _ in named], return_inverse=True)[1]
+    total[(parts[:, None] == parts[None, :]) | np.tri(len(named), dtype=bool)] = -np.inf
+    total[0] = -np.inf
+    order = np.argsort(-total, axis=None)[:most]
+    found = [(named[n // len(named)], named[n % len(named)]) for n in order if np.isfinite(total.flat[n])]
+    return sorted((min(pair), max(pair)) for pair in found)
 
 
 class Pairs:
@@ -27,6 +53,9 @@ class Pairs:
     def joined(self, chosen: Sequence[Pair]) -> Table:
         """Worlds of every single fault, and after them of each of the chosen pairs."""
         self._solve([pair for pair in chosen if pair not in self._kept])
+        self._kept |= {pair: self._kept.pop(pair) for pair in chosen}  # the last asked for are the last to go
+        for old in list(self._kept)[: max(0, len(self._kept) - max(MOST_KEPT, len(chosen)))]:
+            del self._kept[old]
         hypotheses, groups = self._unit.hypotheses(), self._unit.singles
         for one, other in chosen:
             chance = SECOND_FAULT * self._chances[one] * self._chances[other]
@@ -60,9 +89,6 @@ class Pairs:
             self._kept[pair] = {
                 name: np.take(found[name], np.arange(first, end), axis=axis) for name, axis in WORLDS_LAST.items()
             }
-        for old in list(self._kept)[:-MOST_KEPT]:
-            if old not in pairs:
-                del self._kept[old]
 
     def _near(self, pair: Pair) -> Floats:
         """Volts (modes, nodes) near those of a pair: what each fault alone moves, one after the other."""

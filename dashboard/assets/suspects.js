@@ -58,6 +58,17 @@ function otherWay(each, number, all) {
 
 const bypass = (part, putIn) => el("button", { type: "button", class: "press small", "data-key": `bypass-${part}`, onclick: () => say({ command: "note", kind: "bypassed", text: putIn ? `${part} bypassed` : `Bypass of ${part} removed` }) }, putIn ? `${part} is bypassed now` : `${part}: bypass taken away`);
 
+// What is lifted, and whether what is read meanwhile counts.
+function lifted(each) {
+  const again = () => say({ command: "note", kind: "part lifted", text: `${each.part} back` });
+  return el(
+    "li",
+    { class: "proof" },
+    el("p", { class: each.lifted ? "bypassed-flag" : "" }, each.lifted ? shape("warning") : null, each.said),
+    each.lifted ? el("p", { class: "acts" }, el("button", { type: "button", class: "press small", "data-key": `back-${each.part}`, onclick: again }, `${each.part} is back`)) : null,
+  );
+}
+
 function proof(each) {
   return el(
     "li",
@@ -113,6 +124,7 @@ function panel(said) {
   return [
     headline(said),
     said.nothing_new_since_us ? el("p", { class: "nothing-new" }, shape("warning"), `Nothing new was tested since ${clock(said.nothing_new_since_us)}.`) : null,
+    said.lifted?.length ? el("ul", { class: "plain proofs" }, ...said.lifted.map(lifted)) : null,
     said.proofs?.length ? el("ul", { class: "plain proofs" }, ...said.proofs.map(proof)) : null,
     el("ol", { class: "plain suspects" }, ...said.suspects.map(suspect)),
     ...nextSteps(said),

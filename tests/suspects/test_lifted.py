@@ -107,7 +107,7 @@ STORIES = [
 def test_lifting_the_shorted_one_brings_the_rail_back_and_a_sound_one_leaves_it(
     ngspice, tmp_path, name, mode, fault, in_turn, nets
 ):
-    """Parts side by side, lifted in turn in a unit that ngspice solves: no volts of the unit as drawn tell them apart."""
+    """Parts side by side, lifted in turn in a unit that ngspice solves: no volts with all of them in tell which."""
     drawing = drawing_of(name)
     diagnosis = Diagnosis(drawing)
     points = [(net, mode) for net in nets]
@@ -133,7 +133,7 @@ def test_a_rail_without_its_fuse_reads_nothing_and_says_nothing_against_the_fuse
 
 
 def test_current_and_ohms_count_with_a_part_lifted_too(chance):
-    """0.198 A through 100 ohm into a short that goes with C2: then 0.08 A by the zener's 12 V, and its ohms are many."""
+    """0.198 A through 100 ohm into a short that goes with C2: then 0.08 A by the zener's 12 V, and many ohms."""
     short = (*DEAD, Seen("V1", "ON", "current_a", 0.198))
     sound = chance("C2", *short, lifted("C2"), Seen("V1", "ON", "current_a", 0.079))
     assert sound > 0.9 > chance("C2", *short)

@@ -5,8 +5,8 @@ import pytest
 
 from daemon.suspects.diagnosis import Diagnosis
 from daemon.suspects.infer import Posterior
-from daemon.suspects.pairs import Pairs
-from daemon.suspects.probes import ENOUGH_BITS, rank
+from daemon.suspects.pairs import Pairs, likely_pairs
+from daemon.suspects.probes import ENOUGH_BITS, outlook_of, rank
 from daemon.suspects.readings import Seen
 from daemon.suspects.worlds import Unit
 from tests.suspects.networks import drawing_of
@@ -21,7 +21,12 @@ def solved(monkeypatch):
     """How many worlds were solved, each time."""
     counts = []
     honest = Unit._solved
-    monkeypatch.setattr(Unit, "_solved", lambda s, theta, *rest: counts.append(theta.shape[2]) or honest(s, theta, *rest))
+
+    def counted(unit, theta, *rest):
+        counts.append(theta.shape[2])
+        return honest(unit, theta, *rest)
+
+    monkeypatch.setattr(Unit, "_solved", counted)
     return counts
 
 
@@ -53,6 +58,24 @@ def test_only_pairs_are_solved_and_only_those_that_are_new(lamp, solved):
     assert solved == [1 + 3, 1]  # a resistor's value in three steps, what is open in one
 
 
+def test_a_pair_is_chosen_for_what_the_two_explain_together(diagnosis):
+    """20 V at B, which the zener would hold at 12 V and the lamp pull to 17 V, and none at the lamp: both are open."""
+    told = [Seen("A", "ON", "dc_v", 20.0), Seen("B", "ON", "dc_v", 19.9), Seen("LAMP", "ON", "dc_v", 0.0)]
+    single = Posterior(diagnosis.table, diagnosis.drawing, told)
+    assert {("D1", "open"), ("S1", "open")} in [set(pair) for pair in likely_pairs(single, 5)]
+    chosen = likely_pairs(single, 40)
+    assert len(chosen) == 40 == len(set(chosen))
+    assert all(one[0] != other[0] and one < other for one, other in chosen)
+
+
+def test_pairs_that_share_a_part_are_told_apart_by_the_next_probe(diagnosis):
+    """What tells R1 from S1 beside an open D1 is worth a probe: D1 alone being sure is not the end of the search."""
+    found = diagnosis.posterior(TOLD)
+    outlook = outlook_of(found)
+    pairs = {found.table.hypotheses[n].part for n in found.table.of[outlook.kept]}
+    assert len(set(outlook.part)) == len(pairs) > len({each.split(" + ")[0] for each in pairs})
+
+
 def test_pairs_that_no_longer_count_are_let_go(lamp, monkeypatch):
     monkeypatch.setattr("daemon.suspects.pairs.MOST_KEPT", 2)
     unit = Unit(lamp)
@@ -63,16 +86,16 @@ def test_pairs_that_no_longer_count_are_let_go(lamp, monkeypatch):
 
 
 TWO = [
-    ("console", "FM", ("F2", "open"), ("R9", "open"), ("n12", "fm2")),
-    ("console", "TAPE", ("F2", "open"), ("J1", "open"), ("oun", "tpm")),
-    ("mixer", "PHANTOM ON", ("F3", "open"), ("R7", "open"), ("pbus", "p12")),
-    ("receiver", "FM", ("J1", "open"), ("R2", "open"), ("aud", "fm2")),
+    ("console", "FM", ("F2", "open"), ("R9", "open"), ("n12", "oun", "fm2", "q3c")),
+    ("console", "TAPE", ("F2", "open"), ("J1", "open"), ("n12", "oun", "tpm", "tpm")),
+    ("mixer", "PHANTOM ON", ("F3", "open"), ("R7", "open"), ("pbus", "v48", "p12", "p12")),
+    ("receiver", "FM", ("R16", "open"), ("R2", "open"), ("q3c", "q3e", "fm2", "q1c")),
 ]
 
 
 @pytest.mark.parametrize(("name", "mode", "one", "other", "symptoms"), TWO)
 def test_two_faults_on_branches_apart_are_among_the_first_three(ngspice, tmp_path, name, mode, one, other, symptoms):
-    """Two dead rails, then the program's own probes, in a unit with both faults that ngspice (Debian package) solves."""
+    """Two dead rails, read twice, and then the program's own probes, in units that ngspice (Debian package) solves."""
     drawing = drawing_of(name)
     diagnosis = Diagnosis(drawing)
     net, theta = as_built(drawing, (), (), one, other)
