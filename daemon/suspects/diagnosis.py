@@ -55,7 +55,7 @@ class Diagnosis:
         if not drawing.parts and not any(point.printed_v for point in drawing.points):
             raise DrawingError([f"drawing of {drawing.unit}: neither printed_v nor [[part]]: give points one of them"])
         self.drawing, self._keep = drawing if drawing.parts else named_apart(drawing), keep
-        self._states = States(lambda altered: self._unit.table(altered=altered, near=self.table))
+        self._states = States(lambda altered: self._unit.table(altered=altered))
         self._pairs: dict[Altered, Pairs] = {}
         self._last: tuple[tuple[Pair, ...], Table, States] | None = None  # pairs
 

@@ -7,7 +7,7 @@ import numpy as np
 
 from daemon.drawing import Drawing
 from daemon.suspects.altered import Altered
-from daemon.suspects.mending import AS_IT_CAME, DONE, State, Work, is_mended, state_of
+from daemon.suspects.mending import AS_IT_CAME, DONE, DONE_FOR_GOOD, State, Work, is_mended, state_of
 from daemon.suspects.net import Floats, Ints
 from daemon.suspects.readings import Seen, is_mains
 from daemon.suspects.weighing import Expected, density, expected, other_likelihood
@@ -134,12 +134,13 @@ class Posterior:
 
     @property
     def taken(self) -> dict[tuple[str, str, str], Weighed]:
-        """The last reading of each point, mode and quantity since something was last done to the unit."""
+        """The last reading of each point, mode and quantity of the unit as it is now: with the same parts lifted, and
+        since something was last mended or led past."""
         found: dict[tuple[str, str, str], Weighed] = {}
         for each in self.weighed:
-            if each.seen.quantity in DONE:
+            if each.seen.quantity in DONE_FOR_GOOD:
                 found = {}
-            elif each.good is not None:
+            elif each.good is not None and each.state == self.state:
                 found[each.seen.point, each.seen.mode, each.seen.quantity] = each
         return found
 

@@ -84,6 +84,7 @@ def with_what_is_lifted(told: Iterable[Told], drawing: Drawing) -> Iterator[Told
             if seen.quantity == BACK and seen.point not in marked:
                 continue
             marked = marked | {seen.point} if seen.quantity == LIFTED else marked - {seen.point}
+            beside -= {seen.point}
         else:
             text = seen.condition if BESIDE.search(seen.condition) else ""
             named = named_parts(text, drawing) or DESIGNATOR.findall(text)  # "cover lifted" is about no part

@@ -9,7 +9,8 @@ from daemon.suspects.worlds import Hypothesis
 
 # A part replaced, a bypass put in (a link, a substitute, another feed) and taken away, a part lifted and put back.
 MENDED, BYPASSED, UNMENDED, LIFTED, BACK = "mended", "bypassed", "unmended", "lifted", "back"
-DONE = frozenset({MENDED, BYPASSED, UNMENDED, LIFTED, BACK})
+DONE_FOR_GOOD = frozenset({MENDED, BYPASSED, UNMENDED})
+DONE = DONE_FOR_GOOD | {LIFTED, BACK}
 # What leads past a part helps where the part lets nothing through, and never where it lets too much through.
 LED_PAST = frozenset({"open", "high resistance", "no output", "dead", "low"}) | frozenset(
     {"feed open", "feed weak", "source dead", "source low", "transistor open"}  # where only printed volts are known

@@ -110,13 +110,12 @@ class Unit:
             found.append(Hypothesis(fault.part, fault.fault, prior, (fault.part,)))
         return found
 
-    def table(self, keep: Keep = _not_kept, altered: Altered = AS_DRAWN, near: Table | None = None) -> Table:
+    def table(self, keep: Keep = _not_kept, altered: Altered = AS_DRAWN) -> Table:
         """Worlds of no fault and of every single fault; ``keep`` may know their solution from before.
 
-        Where the unit is ``altered`` they are the same worlds, in the same order. ``near`` are the same worlds of
-        another state, to begin from.
+        Where the unit is ``altered`` they are the same worlds, in the same order.
         """
-        found = keep(lambda: self.solution(self.singles, altered, None if near is None else near.volts))
+        found = keep(lambda: self.solution(self.singles, altered))
         return self.tabled(self.hypotheses(), self.singles, found, altered)
 
     def solution(self, groups: Sequence[Group], altered: Altered = AS_DRAWN, start_v: Floats | None = None) -> Solution:

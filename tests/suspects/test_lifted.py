@@ -11,6 +11,7 @@ from daemon.suspects.answer import answer, in_words
 from daemon.suspects.dc import Solver
 from daemon.suspects.diagnosis import Diagnosis
 from daemon.suspects.faults import faults_of, put_in
+from daemon.suspects.lifting import with_what_is_lifted
 from daemon.suspects.marks import Mark, Stay, evidence_of
 from daemon.suspects.net import build_net
 from daemon.suspects.outlook import Outlook
@@ -146,6 +147,15 @@ def test_once_it_is_back_readings_are_of_the_unit_as_drawn(chance):
     assert chance("C2", *again) > 0.9
     replaced = (*DEAD, lifted("C2"), ALIVE, Seen("C2", "ON", "mended"), ALIVE)
     assert chance("C2", *replaced) > 0.9
+
+
+def test_a_reading_with_the_part_back_is_one_taken_again(diagnosis):
+    """The unit is what it was before: what the network does not know of it is the same once more."""
+    told = (*DEAD, lifted("D1"), DEAD[1], back("D1"))
+    before, after = (diagnosis.posterior(each) for each in (told, (*told, DEAD[1])))
+    assert after.by_part == pytest.approx(before.by_part, abs=0.02)
+    assert after.taken["B", "ON", "dc_v"].state == after.state
+    assert ("B", "ON", "dc_v") not in diagnosis.posterior((*DEAD, lifted("D1"))).taken
 
 
 def test_two_parts_that_are_lifted_at_once_are_both_out(chance):
@@ -305,6 +315,16 @@ def test_a_readings_file_can_say_it(lamp, diagnosis, rows):
     seen = parse_readings(HEAD + rows, "r.csv", lamp)
     assert next(iter(diagnosis.posterior(seen).by_part)) == "C2"
     assert diagnosis.posterior(seen).by_part["C2"] > 0.9
+
+
+def test_what_a_condition_said_is_heard_once(lamp):
+    """Replaced while its condition still stands beside the readings: the same list whoever goes through it again."""
+    stays = [Stay(1, 10, "B", "", "ON", "isolation, C2 lifted", "dc_v", 12.0, None)]
+    stays.append(Stay(2, 30, "B", "", "ON", "isolation", "dc_v", 12.0, None))
+    found = evidence_of(stays, [Mark(20, "part replaced", "C2", "ON", {})], lamp).seen
+    assert [each.quantity for each in found] == ["lifted", "dc_v", "mended", "dc_v"]
+    again = with_what_is_lifted(((0, None, each) for each in found), lamp)
+    assert tuple(each for _, _, each in again) == found
 
 
 def test_a_readings_file_can_name_the_one_leg():
