@@ -53,19 +53,21 @@ function otherWay(each, number, all) {
     caution(again ? "Caution as above." : each.caution),
     AT_A_POINT.has(each.quantity) ? el("p", { class: "acts" }, el("button", { type: "button", class: "press small", "data-key": `other-${each.quantity}-${each.point}`, onclick: go }, `${each.point} next`)) : null,
     each.quantity === "bypassed" ? el("p", { class: "acts" }, bypass(each.point, true)) : null,
+    each.quantity === "part_good" ? el("p", { class: "acts" }, lift(each.point, true)) : null,
   );
 }
 
 const bypass = (part, putIn) => el("button", { type: "button", class: "press small", "data-key": `bypass-${part}`, onclick: () => say({ command: "note", kind: "bypassed", text: putIn ? `${part} bypassed` : `Bypass of ${part} removed` }) }, putIn ? `${part} is bypassed now` : `${part}: bypass taken away`);
 
+const lift = (part, out) => el("button", { type: "button", class: "press small", "data-key": `lift-${part}`, onclick: () => say({ command: "note", kind: "part lifted", text: `${part} ${out ? "lifted" : "back"}` }) }, out ? `${part} is lifted now` : `${part} is back`);
+
 // What is lifted, and whether what is read meanwhile counts.
 function lifted(each) {
-  const again = () => say({ command: "note", kind: "part lifted", text: `${each.part} back` });
   return el(
     "li",
     { class: "proof" },
     el("p", { class: each.lifted ? "bypassed-flag" : "" }, each.lifted ? shape("warning") : null, each.said),
-    each.lifted ? el("p", { class: "acts" }, el("button", { type: "button", class: "press small", "data-key": `back-${each.part}`, onclick: again }, `${each.part} is back`)) : null,
+    each.lifted ? el("p", { class: "acts" }, lift(each.part, false)) : null,
   );
 }
 
