@@ -10,7 +10,8 @@ from pathlib import Path
 import numpy as np
 
 from daemon.drawing import Drawing
-from daemon.suspects.worlds import MODEL, Solution
+from daemon.suspects.solving import Solution
+from daemon.suspects.worlds import MODEL
 
 MOST_FILES = 30
 

@@ -28,7 +28,7 @@ from drivers.errors import CommandError, DoorError, ProbetrailError
 # Corrections, and what else changes more than what is added: after these the records know better.
 READ_ANEW = frozenset({"strike", "move", "split", "relabel", "undo", "unit", "drawing", "session opened"})
 SHOWN_PARTS, SHOWN_SUSPECTS, SHOWN_NEXT, SHOWN_HIDDEN, SHOWN_READINGS = 24, 8, 3, 6, 8
-SHOWN_OTHERWISE, SHOWN_PROOFS = 5, 4
+SHOWN_OTHERWISE, SHOWN_PROOFS, SHOWN_LIFTED = 5, 4, 4
 NOTHING_NEW_AFTER = 10
 
 _log = logging.getLogger(__name__)
@@ -47,7 +47,7 @@ class Thinker:
         """The ranking as the door takes it. Raises ``DrawingError`` where the drawing says too little."""
         diagnosis = self._diagnosed(question.drawing_text)
         evidence = evidence_of(question.stays, question.marks, diagnosis.drawing)
-        posterior = diagnosis.paired(self._weighed(diagnosis, evidence), solve=look_ahead)
+        posterior = diagnosis.paired(self._weighed(diagnosis, evidence, solve=look_ahead), solve=look_ahead)
         said = answer(posterior, question.mode, look_ahead, question.thoughts, SHOWN_SUSPECTS)
         return _shortened(said) | {
             "session": question.session,
@@ -64,18 +64,22 @@ class Thinker:
             self._text = text
         return self._diagnosis
 
-    def _weighed(self, diagnosis: Diagnosis, evidence: Evidence) -> Posterior:
-        """Only what is new is weighed, where the rest is as it was."""
+    def _weighed(self, diagnosis: Diagnosis, evidence: Evidence, solve: bool) -> Posterior:
+        """Only what is new is weighed, where the rest is as it was; what had to wait for a network without a lifted
+        part is weighed once it may be solved."""
+        posterior = self._known(diagnosis, evidence)
+        if solve and posterior.wanting:
+            posterior = diagnosis.single(evidence.seen)
+        self._last = evidence, posterior
+        return posterior
+
+    def _known(self, diagnosis: Diagnosis, evidence: Evidence) -> Posterior:
         if self._last is not None:
             before, posterior = self._last
             known = len(before.seen)
             if evidence.seen[:known] == before.seen:
-                posterior = posterior.after(*evidence.seen[known:])
-                self._last = evidence, posterior
-                return posterior
-        posterior = Posterior(diagnosis.table, diagnosis.drawing, evidence.seen)
-        self._last = evidence, posterior
-        return posterior
+                return posterior.after(*evidence.seen[known:], solve=False)
+        return diagnosis.single(evidence.seen, solve=False)
 
 
 def _shortened(said: dict[str, Any]) -> dict[str, Any]:
@@ -93,7 +97,7 @@ def _shortened(said: dict[str, Any]) -> dict[str, Any]:
         "otherwise": said["otherwise"][:SHOWN_OTHERWISE],
         "proofs": said["proofs"][-SHOWN_PROOFS:],
         "no_dc_trace": said["no_dc_trace"][:SHOWN_HIDDEN],
-    }
+    } | ({"lifted": said["lifted"][:SHOWN_LIFTED]} if "lifted" in said else {})
 
 
 def _nothing_new_since_us(posterior: Posterior, evidence: Evidence) -> int | None:

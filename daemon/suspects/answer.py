@@ -11,6 +11,7 @@ from daemon.suspects.cautions import DISCHARGE
 from daemon.suspects.diagnosis import Diagnosis
 from daemon.suspects.infer import Posterior
 from daemon.suspects.otherwise import Way, otherwise
+from daemon.suspects.out_of_circuit import lifted_parts
 from daemon.suspects.outlook import Outlook
 from daemon.suspects.printed import places
 from daemon.suspects.probes import ENOUGH_BITS, outlook_of, rank
@@ -54,6 +55,8 @@ def answer(
 
     ``otherwise`` is what else would tell, where no probe of ``next`` teaches enough: like ``next``, with a ``caution``.
 
+    ``lifted`` is there while a part is out of circuit, or readings are left out because one was: what they count for.
+
     A part "" is none of the parts: nothing that DC volts show. ``mode`` is the one the unit is in, else the last
     reading's. ``thoughts`` are a person's own suspicions: they stand among ``suspects``, with ``hypothesis`` and
     ``state`` as they were said, beside the ``most`` likely.
@@ -62,6 +65,7 @@ def answer(
     in_mode = mode or next((w.seen.mode for w in reversed(posterior.weighed) if w.seen.mode in table.modes), None)
     outlook = outlook_of(posterior)
     probes = rank(posterior, in_mode, look_ahead=look_ahead, outlook=outlook)
+    lifted = [asdict(each) for each in lifted_parts(posterior)]
     useful = max((probe.gain_bits for probe in probes), default=0.0) >= ENOUGH_BITS
     return {
         "parts": [
@@ -88,6 +92,7 @@ def answer(
             {"part": each.part, "fault": each.fault, "would_show": each.would_show}
             for each in traceless(table, posterior.drawing)
         ],
+        **({"lifted": lifted} if lifted else {}),
     }
 
 
@@ -131,6 +136,7 @@ def in_words(said: dict[str, Any], posterior: Posterior) -> str:
     lines = [*_headline(said, posterior), ""]
     lines += [_suspect_line(each) for each in said["suspects"][:8]]
     lines += [f"  {each['said']}" for each in said["proofs"]]
+    lines += [f"  LIFTED: {each['said']}" if each["lifted"] else f"  {each['said']}" for each in said.get("lifted", ())]
     lines += [f"  BYPASSED: {each['part']}. Take it away before the unit goes back." for each in _in_place(said)]
     lines += ["", *_next_lines(said)]
     hidden = _hidden_lines(said)

@@ -84,42 +84,47 @@ class Solver:
             dense[:, i, j] = matrix[row]
         return np.asarray(np.linalg.inv(dense), dtype=float)
 
-    def solve(self, theta: Floats, start_v: Floats | None = None) -> Solved:
-        """Volts in each world of ``theta`` (rows, worlds), from ``start_v`` (nodes,) or from nothing."""
+    def solve(self, theta: Floats, start_v: Floats | None = None, ohms: bool = True) -> Solved:
+        """Volts in each world of ``theta`` (rows, worlds), from ``start_v`` (nodes,) or (nodes, worlds), or from
+        nothing. Without ``ohms`` what feeds each node is left out (NaN)."""
         worlds = theta.shape[1]
-        volts = np.zeros((self.size, worlds)) if start_v is None else np.repeat(start_v[:, None], worlds, axis=1)
-        ohms = np.empty((self.size, worlds))
+        volts = np.zeros((self.size, worlds))
+        if start_v is not None:
+            volts += np.nan_to_num(start_v if start_v.ndim == 2 else start_v[:, None])
+        source_ohm = np.empty((self.size, worlds))
         failed = np.zeros(worlds, dtype=bool)
+        warm = start_v is not None
+        most_steps = self._warm_steps if warm else MOST_STEPS
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):  # what comes of it has failed, and is told
             for first in range(0, worlds, SOME_WORLDS):
                 some = slice(first, first + SOME_WORLDS)
-                volts[:, some], ohms[:, some], failed[some] = self._newton(
-                    theta[:, some], volts[:, some], start_v is not None
+                volts[:, some], source_ohm[:, some], failed[some] = self._newton(
+                    theta[:, some], volts[:, some], warm, ohms, most_steps
                 )
         if failed.any():
-            again = self._eased(theta[:, failed]) if start_v is None else self.solve(theta[:, failed])
-            volts[:, failed], ohms[:, failed] = again.volts, again.source_ohm
+            again = self.solve(theta[:, failed], ohms=ohms) if warm else self._eased(theta[:, failed], ohms)
+            volts[:, failed], source_ohm[:, failed] = again.volts, again.source_ohm
             failed[failed] = again.failed
-        return Solved(volts, ohms, failed)
+        return Solved(volts, source_ohm, failed)
 
-    def _eased(self, theta: Floats) -> Solved:
+    def _eased(self, theta: Floats, with_ohms: bool) -> Solved:
         """Volts of the worlds that do not settle by themselves."""
         volts = np.zeros((self.size, theta.shape[1]))
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
             for leak in (*EASED_S, LEAK_S):
-                found, ohms, failed = self._newton(theta, volts, True, leak)
+                found, ohms, failed = self._newton(theta, volts, True, with_ohms, MOST_STEPS, leak)
                 volts = np.where(failed, volts, found)  # the next leak may be met from further away
         return Solved(found, ohms, failed)
 
     def _newton(
-        self, theta: Floats, volts: Floats, warm: bool, leak: float = LEAK_S
+        self, theta: Floats, volts: Floats, warm: bool, with_ohms: bool, most_steps: int, leak: float = LEAK_S
     ) -> tuple[Floats, Floats, NDArray[np.bool_]]:
         worlds = theta.shape[1]
         done = np.full((self.size, worlds), np.nan)
         ohms = np.full((self.size, worlds), np.nan)
         left = np.arange(worlds)
         state = _State(volts, self._curves, warm)
-        for _step in range(self._warm_steps if warm else MOST_STEPS):
+        for _step in range(most_steps):
             factors, right = self._stamp(theta, state, leak)
             self.elimination.factor(factors)
             solution = self.elimination.solve(factors, right)
@@ -129,7 +134,8 @@ class Solver:
             settled = (moved < CLOSE_V + 1e-9 * np.abs(solution).max(axis=0)) & ~state.limited
             if settled.any():
                 done[:, left[settled]] = state.volts[:, settled]
-                ohms[:, left[settled]] = self.elimination.diagonal_of_inverse(factors[:, settled])
+                if with_ohms:
+                    ohms[:, left[settled]] = self.elimination.diagonal_of_inverse(factors[:, settled])
                 left, theta = left[~settled], theta[:, ~settled]
                 state.keep(~settled)
             if not left.size:

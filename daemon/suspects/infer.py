@@ -1,31 +1,40 @@
 """What the readings so far make of every hypothesis. Evidence is a list; undo is the same list with less in it."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from daemon.drawing import Drawing
-from daemon.suspects.mending import DONE, Done, after, is_mended
+from daemon.suspects.altered import Altered
+from daemon.suspects.mending import AS_IT_CAME, DONE, DONE_FOR_GOOD, State, Work, is_mended, state_of
 from daemon.suspects.net import Floats, Ints
-from daemon.suspects.readings import Seen
+from daemon.suspects.readings import Seen, is_mains
 from daemon.suspects.weighing import Expected, density, expected, other_likelihood
 from daemon.suspects.worlds import Table
 
+Tables = Callable[[Altered, bool], Table | None]
 CREDIBLE = 0.9
 NEW_BITS = 0.05
+OF_THE_NETWORK = frozenset({"dc_v", "across_v", "current_a", "ohm_off"})  # what worlds of an altered unit tell of
+OF_A_PART = frozenset({"good", "heat", "proof"})  # whatever else is lifted or led past
 AGAIN = 0.7  # of a reading's spread: by how much it differs when it is taken again
 
 
 @dataclass(frozen=True, slots=True)
 class Weighed:
     """One reading's log likelihood in every world (None: it says nothing), the bits that it taught, and ``good``: the
-    chance in every world that the probe was on the right point (None: no probe was)."""
+    chance in every world that the probe was on the right point (None: no probe was). ``state`` is the unit's then."""
 
     seen: Seen
     logs: Floats | None
     bits: float
     good: Floats | None = None
+    state: State = AS_IT_CAME
+
+
+def _only_as_drawn(_altered: Altered, _solve: bool) -> Table | None:
+    return None
 
 
 class Posterior:
@@ -33,42 +42,78 @@ class Posterior:
 
     Within each world the things that differ from unit to unit are normal, and each reading of volts tells of them
     (a Kalman filter's step with a still state): ``lean`` is where they are by now, in standard deviations.
+    ``tables`` answers with the same worlds of a unit that is altered for a while (parts lifted, or led past): the
+    same unit, so that what readings tell of its tolerances holds in both. Without ``solve`` it may have none yet; then
+    the readings say nothing, and ``wanting`` is true.
     """
 
-    def __init__(self, table: Table, drawing: Drawing, evidence: Sequence[Seen] = ()) -> None:
-        self.table, self.drawing = table, drawing
+    def __init__(
+        self,
+        table: Table,
+        drawing: Drawing,
+        evidence: Sequence[Seen] = (),
+        tables: Tables = _only_as_drawn,
+        solve: bool = True,
+    ) -> None:
+        self.table, self.drawing, self._tables = table, drawing, tables
         self.weighed: tuple[Weighed, ...] = ()
-        self._mended: Done = frozenset()
+        self.work, self.state, self.wanting = Work(), AS_IT_CAME, False
+        self._tried: frozenset[str] = frozenset()
         self._log = np.log(np.maximum(table.prior, 1e-300))
         self._log[table.prior == 0] = -np.inf
         self.now: Ints = np.arange(len(table.of))
         self.lean: Floats = np.zeros((len(table.of), table.sway.shape[2]))
         self.known: Floats = np.zeros((0, *self.lean.shape))
-        self._weigh_all(evidence)
+        self._weigh_all(evidence, solve)
 
-    def _weigh_all(self, evidence: Sequence[Seen]) -> None:
+    def _weigh_all(self, evidence: Sequence[Seen], solve: bool) -> None:
         for seen in evidence:
             if seen.quantity in DONE:
                 self._mend(seen)
                 continue
             before = self.by_hypothesis
-            logs, good = self._logs(seen)
+            logs, good = self._logs(seen, solve)
             if logs is not None:
                 self._log = self._log + logs
-            self.weighed += (Weighed(seen, logs, _bits(before, self.by_hypothesis), good),)
+                self._tried |= {part for part, _ in self.work.lifted | self.work.bypassed}
+            self.weighed += (Weighed(seen, logs, _bits(before, self.by_hypothesis), good, self.state),)
+        if self.state.altered and not self.state.untold:  # what is read next is foreseen in these worlds
+            self.wanting |= self._tables(self.state.altered, solve) is None
 
     def _mend(self, seen: Seen) -> None:
         """A world whose fault is mended reads like its healthy twin from here on."""
-        self._mended = after(self._mended, seen.point, seen.quantity)
-        mended = self.table.of_world([is_mended(each, self._mended) for each in self.table.hypotheses])
+        self.work = self.work.after(seen)
+        self.state = state_of(self.work, self.drawing)
+        mended = self.table.of_world([is_mended(each, self.state.done) for each in self.table.hypotheses])
         self.now = np.where(mended > 0, self.table.healthy, np.arange(len(mended)))
         self.weighed += (Weighed(seen, None, 0.0),)
 
-    def _logs(self, seen: Seen) -> tuple[Floats | None, Floats | None]:
+    @property
+    def here(self) -> Table:
+        """The worlds as they read now: with what is lifted or led past, where that is known."""
+        found = self._tables(self.state.altered, False) if self.state.altered and not self.state.untold else None
+        return self.table if found is None else found
+
+    def _table_of(self, seen: Seen, solve: bool) -> Table | None:
+        """The worlds that a reading is held against; None where no worlds are like the unit that it was taken of."""
+        if seen.quantity == "proof" and seen.point in self._tried:
+            return None  # what was read meanwhile was weighed: a person who sums it up adds nothing
+        if seen.quantity in OF_A_PART or is_mains(seen.point) or not (self.state.altered or self.state.untold):
+            return self.table
+        if self.state.untold or seen.quantity not in OF_THE_NETWORK:
+            return None
+        found = self._tables(self.state.altered, solve)
+        self.wanting |= found is None
+        return found
+
+    def _logs(self, seen: Seen, solve: bool) -> tuple[Floats | None, Floats | None]:
         """Of one reading in every world; what it tells of each world's tolerances is kept."""
-        about = expected(self.table, self.drawing, seen, self.now)
+        table = self._table_of(seen, solve)
+        if table is None:
+            return None, None
+        about = expected(table, self.drawing, seen, self.now)
         if about is None:
-            found = other_likelihood(self.table, self.drawing, seen, self.now)
+            found = other_likelihood(table, self.drawing, seen, self.now)
             return None if found is None else np.asarray(np.log(np.maximum(found, 1e-300))), None
         told = np.einsum("wp,nwp->nw", about.sway, self.known)
         left = about.sway - np.einsum("nw,nwp->wp", told, self.known)
@@ -89,26 +134,27 @@ class Posterior:
 
     @property
     def taken(self) -> dict[tuple[str, str, str], Weighed]:
-        """The last reading of each point, mode and quantity since something was last done to the unit."""
+        """The last reading of each point, mode and quantity of the unit as it is now: with the same parts lifted, and
+        since something was last mended or led past."""
         found: dict[tuple[str, str, str], Weighed] = {}
         for each in self.weighed:
-            if each.seen.quantity in DONE:
+            if each.seen.quantity in DONE_FOR_GOOD:
                 found = {}
-            elif each.good is not None:
+            elif each.good is not None and each.state == self.state:
                 found[each.seen.point, each.seen.mode, each.seen.quantity] = each
         return found
 
-    def after(self, *evidence: Seen) -> "Posterior":
+    def after(self, *evidence: Seen, solve: bool = True) -> "Posterior":
         """The posterior with further evidence."""
         new = object.__new__(Posterior)
         new.__dict__.update(self.__dict__)
-        new._weigh_all(evidence)
+        new._weigh_all(evidence, solve)
         return new
 
     def without(self, number: int) -> "Posterior":
         """The posterior as if the evidence of that number (from 0) had never been: the rest is replayed."""
         rest = [each.seen for index, each in enumerate(self.weighed) if index != number]
-        return Posterior(self.table, self.drawing, rest)
+        return Posterior(self.table, self.drawing, rest, self._tables)
 
     @property
     def weights(self) -> Floats:

@@ -12,7 +12,16 @@ from typing import Any
 from daemon.drawing import Drawing
 from daemon.judge.across import legs_of
 from daemon.judge.stays import ACROSS
-from daemon.suspects.readings import HALVES, Seen, place_of, suspect_names
+from daemon.suspects.lifting import (
+    lifted_or_back,
+    named_parts,
+    replaced,
+    surely_back,
+    what_lies_across,
+    with_what_is_lifted,
+)
+from daemon.suspects.mending import BYPASSED, UNMENDED
+from daemon.suspects.readings import HALVES, Seen, place_of
 
 OF_QUANTITY = {
     "dc_v": "dc_v",
@@ -26,6 +35,7 @@ OF_QUANTITY = {
 GONE = re.compile(r"\b(removed?|taken (off|away|out)|out again|off again|no longer)\b", re.I)
 GOOD = re.compile(r"\b(good|fine|ok|healthy|sound|in order)\b", re.I)
 NOT_GOOD = re.compile(r"\b(not|no|bad|isn't)\b", re.I)
+SAYS_LIFTED = re.compile(r"\b(lifted|out of circuit)\b", re.I)
 NO_CHANGE = re.compile(r"\b(no (change|difference)|unchanged|still|same|stays|not)\b", re.I)
 HOT = re.compile(r"\b(hot|warm|burnt|scorched|discolou?red)\b", re.I)
 COOL = re.compile(r"\b(cool|cold)\b", re.I)
@@ -68,16 +78,6 @@ class Evidence:
     placements: tuple[int | None, ...]
 
 
-def named_parts(text: str, drawing: Drawing) -> list[str]:
-    """Parts of the drawing (without a network: points) whose names stand in a text as words of their own."""
-    return [name for name in dict.fromkeys(suspect_names(drawing)) if _stands_in(name, text)]
-
-
-def _stands_in(name: str, text: str) -> bool:
-    """Capitals do not matter, but for a name of one letter: "a" is a word of its own."""
-    return re.search(rf"(?<![\w.+-]){re.escape(name)}(?!\w)", text, 0 if len(name) == 1 else re.I) is not None
-
-
 def evidence_of(stays: Iterable[Stay], marks: Iterable[Mark], drawing: Drawing) -> Evidence:
     """Everything that says something of the drawing's parts."""
     told: list[tuple[int, int | None, Seen]] = []
@@ -88,6 +88,7 @@ def evidence_of(stays: Iterable[Stay], marks: Iterable[Mark], drawing: Drawing) 
     for mark in marks:
         told += [(mark.at_us, None, seen) for seen in _of_mark(mark, drawing)]
     told.sort(key=lambda item: item[0])
+    told = list(with_what_is_lifted(told, drawing))
     return Evidence(tuple(s for _, _, s in told), tuple(t for t, _, _ in told), tuple(p for _, p, _ in told))
 
 
@@ -100,7 +101,8 @@ def _of_stay(stay: Stay, drawing: Drawing) -> Seen | None:
     point = f"{stay.point} {stay.leg}" if stay.leg and drawing.point(stay.point, stay.leg) is not None else stay.point
     if quantity is None or (quantity != "current_a" and not _known(point, drawing)):
         return None
-    condition = "off" if quantity == "ohm_off" else stay.condition
+    fed = quantity != "ohm_off" or SAYS_LIFTED.search(stay.condition)
+    condition = stay.condition if fed else "off"
     return Seen(point, stay.mode, quantity, stay.value, stay.uncertainty, condition or "direct")
 
 
@@ -121,18 +123,32 @@ def _known(point: str, drawing: Drawing) -> bool:
 def _of_mark(mark: Mark, drawing: Drawing) -> Sequence[Seen]:
     parts = named_parts(mark.text, drawing)
     if mark.kind == "part replaced":
-        return [Seen(part, mark.mode, "mended") for part in parts]
+        return replaced(mark.text, drawing, mark.mode)
     if mark.kind == "bypassed":
-        return [Seen(part, mark.mode, "unmended" if GONE.search(mark.text) else "bypassed") for part in parts]
+        quantity, how = (UNMENDED, "") if GONE.search(mark.text) else (BYPASSED, what_lies_across(mark.text))
+        return [Seen(part, mark.mode, quantity, how=how) for part in parts]
+    if mark.kind == "part lifted":
+        return _lifted(mark, parts, drawing)
     if mark.kind == "proof":
         return [Seen(part, mark.mode, "proof", 0.0 if NO_CHANGE.search(mark.text) else 1.0) for part in parts]
-    if mark.kind in ("part lifted", "note") and GOOD.search(mark.text) and not NOT_GOOD.search(mark.text) and parts:
-        return [Seen(part, mark.mode, "good") for part in parts]
     if mark.kind == "note":
-        return _heat(mark, parts) or _works(mark, drawing)
+        back = surely_back(mark.text, drawing, mark.mode)
+        return [*back, *(_tested(mark, parts) or _heat(mark, parts) or _works(mark, drawing))]
     if mark.kind == "switch-on verdict":
         return _kick(mark, drawing)
     return []
+
+
+def _tested(mark: Mark, parts: Sequence[str]) -> Sequence[Seen]:
+    good = GOOD.search(mark.text) and not NOT_GOOD.search(mark.text)
+    return [Seen(part, mark.mode, "good") for part in parts] if good else []
+
+
+def _lifted(mark: Mark, parts: Sequence[str], drawing: Drawing) -> Sequence[Seen]:
+    """A part lifted to be tested is back once its result is said, unless the words are that it is lifted."""
+    found = lifted_or_back(mark.text, drawing, mark.mode)
+    said = SAYS_LIFTED.search(mark.text) or any(each.quantity != "lifted" for each in found)
+    return [*(found if said or not GOOD.search(mark.text) else []), *_tested(mark, parts)]
 
 
 def _heat(mark: Mark, parts: Sequence[str]) -> Sequence[Seen]:

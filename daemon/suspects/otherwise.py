@@ -58,7 +58,7 @@ class _Open:
 
     def __init__(self, posterior: Posterior, outlook: Outlook, mode: str, solve: bool) -> None:
         self.posterior, self.outlook, self.mode, self.solve = posterior, outlook, mode, solve
-        self.table, self.drawing = posterior.table, posterior.drawing
+        self.table, self.here, self.drawing = posterior.table, posterior.here, posterior.drawing
         self.chances = posterior.by_hypothesis
         self.suspects = [part for part in posterior.credible_set if part][:MOST_PARTS]
         names = {name: number for number, name in enumerate(posterior.by_part)}
@@ -123,8 +123,8 @@ def _currents(now: _Open) -> Iterator[Way]:
     kept = now.outlook.kept
     for number, source in enumerate(now.table.sources):
         for m, mode in enumerate(now.table.modes):
-            amps = now.table.amps[m, number][now.posterior.now[kept]]
-            sway = now.table.amps_sway[now.posterior.now[kept], m * len(now.table.sources) + number].astype(float)
+            amps = now.here.amps[m, number][now.posterior.now[kept]]
+            sway = now.here.amps_sway[now.posterior.now[kept], m * len(now.table.sources) + number].astype(float)
             own = np.sqrt((sway**2).sum(axis=1) + (AMPS_RELATIVE * amps) ** 2 + METER_A**2)
             level = float(np.median(own / np.maximum(np.abs(amps), METER_A)))
             values = np.sign(amps) * np.log1p(np.abs(amps) * level / METER_A) / level
@@ -181,12 +181,12 @@ def _ohms(now: _Open) -> Iterator[Way]:
         if one == "0":
             one, other = other, one
         key = f"ohms {one} - {other}"
-        if key not in now.table.memory:
-            ohms = now.table.ohms(one, other) if now.solve else None
+        if key not in now.here.memory:
+            ohms = now.here.ohms(one, other) if now.solve else None
             if ohms is None:
                 continue
-            now.table.memory[key] = ohms
-        logs = np.log(np.clip(now.table.memory[key][:, now.posterior.now[now.outlook.kept]], LEAST_OHM, MOST_OHM))
+            now.here.memory[key] = ohms
+        logs = np.log(np.clip(now.here.memory[key][:, now.posterior.now[now.outlook.kept]], LEAST_OHM, MOST_OHM))
         bits = bits_of_values(logs / OHM_SPREAD, now.outlook.part, now.outlook.weights)
         point = names.get(one, one) if other == "0" else f"{names.get(one, one)} - {names.get(other, other)}"
         said = two_ends(now.posterior, now.outlook, np.exp(np.median(logs, axis=0)), "ohm")

@@ -41,8 +41,8 @@ class Outlook:
         kept = kept[weights[kept] > 1e-6 * weights.max()]
         mean, spread = _foreseen(posterior, listed, kept)
         _as_before(posterior, listed, kept, mean, spread)
-        names = {name: index for index, name in enumerate(posterior.by_part)}
-        of_hypothesis = np.array([names[(e.parts or (e.part,))[0]] for e in posterior.table.hypotheses])
+        names = {each.part: index for index, each in enumerate(posterior.table.hypotheses)}
+        of_hypothesis = np.array([names[each.part] for each in posterior.table.hypotheses])
         part = np.unique(of_hypothesis[posterior.table.of[kept]], return_inverse=True)[1]
         own = weights[kept]
         return cls(listed, mean, spread, kept, part, own / own.sum())
@@ -124,7 +124,7 @@ KERNEL /= KERNEL.sum()
 
 def _foreseen(posterior: Posterior, listed: Sequence[Candidate], kept: Ints) -> tuple[Floats, Floats]:
     """Mean and standard deviation of what each candidate will read in each of these worlds."""
-    table, now = posterior.table, posterior.now[kept]
+    table, now = posterior.here, posterior.now[kept]
     nodes = len(table.nodes)
     plus = np.array([c.mode * nodes + c.plus for c in listed])
     minus = np.array([c.mode * nodes + c.minus if c.minus >= 0 else -1 for c in listed])

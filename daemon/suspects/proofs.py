@@ -11,7 +11,7 @@ import numpy as np
 from daemon.drawing import Drawing
 from daemon.judge.expected import why_printed_values_do_not_hold
 from daemon.suspects.infer import Posterior
-from daemon.suspects.mending import DONE, MENDED, UNMENDED
+from daemon.suspects.mending import BACK, DONE, LIFTED, MENDED, UNMENDED
 from daemon.suspects.readings import HALVES, Seen, node_name, place_of
 from daemon.suspects.weighing import METER_RELATIVE, METER_V
 from daemon.suspects.worlds import Table
@@ -59,7 +59,12 @@ def proofs(posterior: Posterior) -> list[Proof]:
 def _trials(evidence: Sequence[Seen]) -> list[_Trial]:
     latest: dict[Key, Seen] = {}
     found: list[_Trial] = []
+    lifted: set[str] = set()
     for seen in evidence:
+        if seen.quantity in (LIFTED, BACK, MENDED):
+            lifted = lifted | {seen.point} if seen.quantity == LIFTED else lifted - {seen.point}
+        if seen.quantity in (LIFTED, BACK) or (lifted and seen.quantity not in DONE):
+            continue  # what is read with a part out of circuit is no phase of a proof: the worlds know what it means
         if seen.quantity == UNMENDED:
             found = [replace(t, in_place=False) if t.part == seen.point and t.how != MENDED else t for t in found]
         elif seen.quantity in DONE:

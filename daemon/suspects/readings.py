@@ -3,6 +3,7 @@
 import csv
 import io
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -17,6 +18,8 @@ MARKS = {
     "part_replaced": "mended",
     "bypassed": "bypassed",
     "bypass_removed": "unmended",
+    "part_lifted": "lifted",
+    "part_back": "back",
     "proof": "proof",
     "heat": "heat",
     "kick": "kick",
@@ -26,17 +29,22 @@ _DONE_WORDS = {
     "mended": "replaced",
     "bypassed": "bypassed",
     "unmended": "bypass taken away",
+    "lifted": "lifted",
+    "back": "back in circuit",
 }
 MAINS_NAMES = ("mains", "mains_v", "line")
 HALVES = " - "
+BESIDE = re.compile(r"\b(lifted|out of circuit|taken out|disconnected)\b", re.I)  # in a condition: how a part was
+FED = re.compile(r"\b(direct|isolation|lamp|variable|off)\b", re.I)
 
 
 @dataclass(frozen=True, slots=True)
 class Seen:
     """One piece of evidence. ``quantity`` as in the file; or with a part's name in ``point`` ``good`` (tested good out
-    of circuit), ``mended`` (replaced), ``bypassed``, ``unmended`` (the bypass taken away again), ``proof`` (with it
-    mended the fault went and came back without: 1, or it stayed: 0), ``heat`` (warmer than it should be: 1, or not:
-    0); or ``kick``: at switch-on the point's kick was the usual one (1) or not (0)."""
+    of circuit), ``mended`` (replaced), ``bypassed``, ``unmended`` (the bypass taken away again), ``lifted`` out of
+    circuit, ``back`` in it, ``proof`` (with it mended the fault went and came back without: 1, or it stayed: 0),
+    ``heat`` (warmer than it should be: 1, or not: 0); or ``kick``: at switch-on the point's kick was the usual one (1)
+    or not (0). ``how`` is the one leg that was lifted, or what lies across what is bypassed (link, like), "" untold."""
 
     point: str
     mode: str
@@ -44,6 +52,7 @@ class Seen:
     value: float = 1.0
     uncertainty: float | None = None
     condition: str = "direct"
+    how: str = ""
 
     def words(self) -> str:
         """The reading as a colleague would say it."""
@@ -95,7 +104,7 @@ def _seen(cells: Mapping[str, str], drawing: Drawing) -> Seen:
         raise ValueError("uncertainty is below 0: write half the width of what the value may be off by, or nothing")
     point = cells.get("point", "")
     _check_point(point, quantity, value, drawing)
-    return Seen(point, mode, quantity, value, uncertainty, cells.get("condition", "") or "direct")
+    return Seen(point, mode, quantity, value, uncertainty, _condition(cells))
 
 
 def _marked(cells: Mapping[str, str], quantity: str, drawing: Drawing) -> Seen:
@@ -107,7 +116,15 @@ def _marked(cells: Mapping[str, str], quantity: str, drawing: Drawing) -> Seen:
     elif name not in (known := suspect_names(drawing)):
         what = "part" if drawing.parts else "point"
         raise ValueError(f"{name!r} is no {what} of the drawing: it is one of {', '.join(known) or '(none)'}")
-    return Seen(name, cells.get("mode", ""), quantity, value, None, cells.get("condition", "") or "direct")
+    condition = _condition(cells)
+    how = "" if FED.search(condition) else condition  # what was done with the part is no way to feed a unit
+    return Seen(name, cells.get("mode", ""), quantity, value, None, condition, how)
+
+
+def _condition(cells: Mapping[str, str]) -> str:
+    """How the unit is fed, direct where nothing is told; "C7 lifted" alone tells nothing of that."""
+    told = cells.get("condition", "") or "direct"
+    return f"direct, {told}" if BESIDE.search(told) and not FED.search(told) else told
 
 
 def _number(cells: Mapping[str, str], key: str) -> float:

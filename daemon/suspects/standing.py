@@ -7,8 +7,8 @@ import numpy as np
 
 from daemon.drawing import Drawing
 from daemon.suspects.infer import Posterior
-from daemon.suspects.marks import named_parts
-from daemon.suspects.mending import BYPASSED, DONE, Done, after
+from daemon.suspects.lifting import named_parts
+from daemon.suspects.mending import DONE, Work
 from daemon.suspects.net import Ints
 from daemon.suspects.outlook import Outlook
 from daemon.suspects.probes import caution_of
@@ -34,12 +34,12 @@ def standing(posterior: Posterior, outlook: Outlook, hypotheses: Sequence[int]) 
     lists: tuple[list[str], list[str], list[str]] = ([], [], [])
     own = np.isin(posterior.table.of, hypotheses)
     before = posterior.table.prior.copy()
-    done: Done = frozenset()
+    work = Work()
     for each in posterior.weighed:
         if each.seen.quantity in DONE:
-            done = after(done, each.seen.point, each.seen.quantity)
+            work = work.after(each.seen)
             continue
-        said = each.seen.words() + _with(done)
+        said = each.seen.words() + work.words()
         if each.logs is None:
             lists[2].append(said)
             continue
@@ -48,12 +48,6 @@ def standing(posterior: Posterior, outlook: Outlook, hypotheses: Sequence[int]) 
         lists[2 if abs(ratio) <= SPEAKS else 0 if ratio > 0 else 1].append(said)
         before = likely / max(float(likely.sum()), 1e-300)
     return Standing(*lists, _killing(posterior, outlook, own))
-
-
-def _with(done: Done) -> str:
-    """Under what a reading was taken, where something was led past."""
-    names = sorted(part for part, how in done if how == BYPASSED)
-    return f" with {' and '.join(names)} bypassed" if names else ""
 
 
 def _log_odds(likely: np.ndarray, before: np.ndarray, own: np.ndarray) -> float:

@@ -59,24 +59,24 @@ def sway(
     """
     elements = Elements(net)
     padded = np.vstack([volts, np.zeros(volts.shape[1])])  # node -1 is 0 V
-    found = np.zeros((volts.shape[1], volts.shape[0], len(spreads) + len(far)), dtype=np.float32)
+    pushed = np.zeros((volts.shape[1], volts.shape[0] + 1, len(spreads) + len(far)))  # amperes into each node
+    every = np.arange(volts.shape[1])
     for column, spread in enumerate(spreads):
         for row in spread.rows:
             more = STEP * (spread.relative * theta[row] + spread.absolute)
-            _moved(found[:, :, column], elements.shift(row, theta, padded, more), slopes, 1 / STEP)
+            _push(pushed[:, :, column], every, elements.shift(row, theta, padded, more))
     for column, change in enumerate(far, len(spreads)):
         for row in (int(each) for each in np.flatnonzero(np.any(change != 0, axis=1))):
-            _moved(found[:, :, column], elements.shift(row, theta, padded, STEP * change[row]), slopes, 1 / STEP)
-    return found
+            some = np.flatnonzero(change[row])
+            flows = elements.shift(row, theta[:, some], padded[:, some], STEP * change[row, some])
+            _push(pushed[:, :, column], some, flows)
+    return (slopes @ pushed[:, :-1] / STEP).astype(np.float32)
 
 
-def _moved(place: Halves, flows: Sequence[Flow], slopes: Floats, scale: float) -> None:
+def _push(place: Floats, some: Ints, flows: Sequence[Flow]) -> None:
     for a, b, amperes in flows:
-        scaled = (scale * amperes)[:, None]
-        if a >= 0:
-            place -= slopes[:, :, a] * scaled
-        if b >= 0:
-            place += slopes[:, :, b] * scaled
+        place[some, a] -= amperes
+        place[some, b] += amperes
 
 
 def _ohmic(nodes: Ints, own: Floats, volts: Floats) -> list[Flow]:

@@ -11,6 +11,12 @@ BYPASS = {
     "fuse": "another fuse of the same value, never a link, and the lamp in the feed: it blew for a reason",
     "resistor": "a like resistor across it",
     "inductor": "a resistor of its own few ohms across it",
+    "diode": "a like diode across it, the same way round",
+    "led": "a like one across it, the same way round",
+    "zener": "a like one across it, the same way round",
+    "npn": "a like one across it, leg to leg",
+    "pnp": "a like one across it, leg to leg",
+    "load": "a resistor in its place that draws what it has to draw",
 }
 LINK = "a link across it"
 TEST = {

@@ -10,21 +10,22 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from daemon.drawing import Drawing
+from daemon.suspects.altered import AS_DRAWN, Altered, alter
 from daemon.suspects.dc import Solver
 from daemon.suspects.faults import SHARES, Fault, faults_of, levels_of, put_in, spreads
 from daemon.suspects.net import Floats, Halves, Ints, Net, build_net
 from daemon.suspects.ohms import ohms_between
-from daemon.suspects.sway import sway
+from daemon.suspects.solving import Solution, Solving
 
 PAIR_LEVELS = 3
-MODEL = 2  # counts up with whatever changes a solution, so that kept ones are not believed any more
+WARM_STEPS = 20  # few worlds that take longer go round in circles from there, and settle from nothing
+MODEL = 3  # counts up with whatever changes a solution, so that kept ones are not believed any more
 UNSURE = (0.003, 0.008)  # what is left between a drawing's network and a unit: a share, and volts
 NOTHING = "nothing that DC volts show"
 HEALTHY_PRIOR = 0.02  # the unit is on the bench because somebody found it faulty
-METER_UNSURE = 0.7
 SECOND_FAULT = 0.05  # chance that a second fault is independent of the first
 IN_STEP = 0.35  # standard deviation within a step of how far a fault goes, of its width; sqrt(1/12) and a little over
-Solution = dict[str, Halves]
+Group = tuple[Fault, ...]
 Keep = Callable[[Callable[[], Solution]], Solution]
 
 
@@ -88,12 +89,19 @@ class Unit:
     def __init__(self, drawing: Drawing, shares: Mapping[str, Mapping[str, float]] = SHARES) -> None:
         self.drawing = drawing
         self.net: Net = build_net(drawing)
-        self.solver = Solver(self.net)
+        self.solver = Solver(self.net, warm_steps=WARM_STEPS)
         self.spreads = spreads(self.net)
         self.faults = [fault for part in drawing.parts for fault in faults_of(self.net, part, shares)]
         self.sources = tuple(part.name for part in drawing.parts if part.kind == "source")
+        self._solving = Solving(self.net, self.solver, self.spreads, self.sources, drawing.meter_ohm)
 
-    def _hypotheses(self) -> list[Hypothesis]:
+    @property
+    def singles(self) -> list[Group]:
+        """No fault, and every single one."""
+        return [(), *((fault,) for fault in self.faults)]
+
+    def hypotheses(self) -> list[Hypothesis]:
+        """Of no fault and of every single one, in that order."""
         weight = {part.name: part.weight for part in self.drawing.parts}
         total = sum(fault.share * weight[fault.part] for fault in self.faults)
         found = [Hypothesis("", NOTHING, HEALTHY_PRIOR)]
@@ -102,31 +110,34 @@ class Unit:
             found.append(Hypothesis(fault.part, fault.fault, prior, (fault.part,)))
         return found
 
-    def table(self, keep: Keep = _not_kept) -> Table:
-        """Worlds of no fault and of every single fault; ``keep`` may know their solution from before."""
-        groups: list[tuple[Fault, ...]] = [(), *((fault,) for fault in self.faults)]
-        return self._tabled(self._hypotheses(), groups, keep)
+    def table(self, keep: Keep = _not_kept, altered: Altered = AS_DRAWN) -> Table:
+        """Worlds of no fault and of every single fault; ``keep`` may know their solution from before.
 
-    def with_pairs(self, chosen: Sequence[tuple[str, str]]) -> Table:
-        """Worlds of every single fault, and of two at once of the ``chosen`` ones (part and fault)."""
-        single = self._hypotheses()
-        prior = {(each.part, each.fault): each for each in single}
-        share = {(fault.part, fault.fault): fault for fault in self.faults}
-        pairs = [(a, b) for a in chosen for b in chosen if a < b and a[0] != b[0]]
-        together = [SECOND_FAULT * prior[a].prior * prior[b].prior for a, b in pairs]
-        hypotheses = list(single)
-        for (a, b), chance in zip(pairs, together, strict=True):
-            hypotheses.append(Hypothesis(f"{a[0]} + {b[0]}", f"{a[1]} + {b[1]}", chance, (a[0], b[0])))
-        groups: list[tuple[Fault, ...]] = [(), *((fault,) for fault in self.faults)]
-        groups += [(share[a], share[b]) for a, b in pairs]
-        return self._tabled(hypotheses, groups, _not_kept)
+        Where the unit is ``altered`` they are the same worlds, in the same order.
+        """
+        found = keep(lambda: self.solution(self.singles, altered))
+        return self.tabled(self.hypotheses(), self.singles, found, altered)
 
-    def _tabled(self, hypotheses: Sequence[Hypothesis], groups: Sequence[tuple[Fault, ...]], keep: Keep) -> Table:
-        steps = [self._steps(group) for group in groups]
-        counts = [each.shape[1] for each in steps]
+    def solution(self, groups: Sequence[Group], altered: Altered = AS_DRAWN, start_v: Floats | None = None) -> Solution:
+        """Every world of the groups solved, from ``start_v`` (modes, nodes, worlds) or from a sound unit's volts."""
+        theta, far = self._broken(groups, [self._steps(group) for group in groups], altered)
+        if start_v is None:
+            sound = self.net.nominal.T[:, :, None].copy()
+            alter(self.net, altered, sound, [])
+            sound_v = self.solver.solve(sound[:, :, 0].T.copy(), ohms=False).volts
+            start_v = np.repeat(sound_v.T[:, :, None], theta.shape[2], axis=2)
+        return self._solved(theta, far, start_v)
+
+    def counts(self, groups: Sequence[Group]) -> list[int]:
+        """How many worlds each group has."""
+        return [self._steps(group).shape[1] for group in groups]
+
+    def tabled(
+        self, hypotheses: Sequence[Hypothesis], groups: Sequence[Group], found: Solution, altered: Altered = AS_DRAWN
+    ) -> Table:
+        """A solution of the groups' worlds, one group a hypothesis, as a table."""
+        counts = self.counts(groups)
         of = np.repeat(np.arange(len(groups)), counts)
-        theta, far = self._broken(groups, steps)
-        found = keep(lambda: self._solved(theta, far))
         prior = np.array([each.prior for each in hypotheses])[of] / np.array(counts)[of]
         volts = found["volts"].astype(float)
         lost = ~np.isfinite(volts).all(axis=(0, 1)) | ~np.isfinite(found["sway"]).all(axis=(1, 2))
@@ -150,10 +161,14 @@ class Unit:
             self.sources,
             found["amps"].astype(float),
             found["amps_sway"],
-            lambda one, other: ohms_between(self.net, theta[0], one, other),
+            lambda one, other: self._ohms(groups, altered, one, other),
         )
 
-    def _steps(self, group: tuple[Fault, ...]) -> Floats:
+    def _ohms(self, groups: Sequence[Group], altered: Altered, one: str, other: str) -> Floats:
+        theta, _far = self._broken(groups, [self._steps(group) for group in groups], altered)
+        return ohms_between(self.net, theta[0], one, other)
+
+    def _steps(self, group: Group) -> Floats:
         """How far each fault of a group goes in each of its worlds, (faults, worlds)."""
         counts = [levels_of(self.net, fault) for fault in group]
         if len(group) > 1:
@@ -161,7 +176,9 @@ class Unit:
         grids = np.meshgrid(*[(np.arange(count) + 0.5) / count for count in counts], indexing="ij")
         return np.array([grid.ravel() for grid in grids]).reshape(len(group), -1) if group else np.zeros((0, 1))
 
-    def _broken(self, groups: Sequence[tuple[Fault, ...]], steps: Sequence[Floats]) -> tuple[Floats, list[Floats]]:
+    def _broken(
+        self, groups: Sequence[Group], steps: Sequence[Floats], altered: Altered
+    ) -> tuple[Floats, list[Floats]]:
         """Theta (modes, rows, worlds) of every world, and what a little more of each fault does to it."""
         worlds = sum(each.shape[1] for each in steps)
         theta = np.repeat(self.net.nominal.T[:, :, None], worlds, axis=2)
@@ -179,58 +196,8 @@ class Unit:
                 far[number][:, :, some] = (ends[1] - ends[0]) * IN_STEP / 0.5
                 put_in(self.net, fault, theta[:, :, some], step[number])
             first = some.stop
+        alter(self.net, altered, theta, far)
         return theta, far
 
-    def _solved(self, theta: Floats, far: Sequence[Floats]) -> Solution:
-        nominal_v = self.solver.solve(self.net.nominal.copy()).volts
-        volts, swayed, amps, amps_sway = [], [], [], []
-        for mode in range(len(self.net.modes)):
-            own_far = [each[mode] for each in far]
-            read, moves, current, current_moves = self._solved_in(theta[mode], own_far, nominal_v[:, mode])
-            volts.append(read)
-            swayed.append(moves)
-            amps.append(current)
-            amps_sway.append(current_moves)
-        return {
-            "volts": np.stack(volts).astype(np.float32),
-            "sway": np.concatenate(swayed, axis=1),
-            "amps": np.stack(amps).astype(np.float32),
-            "amps_sway": np.concatenate(amps_sway, axis=1),
-        }
-
-    def _solved_in(
-        self, theta: Floats, far: Sequence[Floats], start_v: Floats
-    ) -> tuple[Floats, Halves, Floats, Halves]:
-        solved = self.solver.solve(theta, start_v)
-        good = np.where(solved.failed, 0.0, solved.volts)
-        slopes = self.solver.slopes(theta, good)
-        moves = sway(self.net, self.spreads, theta, good, slopes, far)
-        meter_ohm = self.drawing.meter_ohm
-        seen = meter_ohm / (meter_ohm + np.maximum(np.diagonal(slopes, axis1=1, axis2=2), 0))
-        amps, amps_moves = self._currents(theta, good, moves)
-        # The slope is that of small currents: a meter's own may be none, and the load less than the slope says.
-        loading = (METER_UNSURE * (1 - seen) * good.T).astype(np.float32)[:, :, None]
-        moved = np.concatenate([moves * seen[:, :, None].astype(np.float32), loading], axis=2)
-        still = np.zeros((*amps_moves.shape[:2], 1), dtype=np.float32)
-        return solved.volts * seen.T, moved, amps, np.concatenate([amps_moves, still], axis=2)
-
-    def _currents(self, theta: Floats, volts: Floats, moves: Halves) -> tuple[Floats, Halves]:
-        """Amperes out of each source, (sources, worlds), and how they sway, (worlds, sources, spreads)."""
-        amps, swayed = [], []
-        for name in self.sources:
-            slots, nets = self.net.slots[name], self.net.part(name).nets
-            ends = [self.net.nodes.get(net, -1) for net in nets]
-            at = [volts[end] if end >= 0 else 0.0 for end in ends]
-            moved = [moves[:, end] if end >= 0 else 0.0 for end in ends]
-            lacking = theta[slots["v"]] - (at[0] - at[1])
-            amps.append(theta[slots["g"]] * lacking)
-            own = np.zeros(moves[:, 0].shape)
-            for column, spread in enumerate(self.spreads):
-                if slots["v"] in spread.rows:
-                    own[:, column] = spread.relative * theta[slots["v"]] * theta[slots["g"]]
-                if slots["g"] in spread.rows:
-                    own[:, column] = spread.relative * theta[slots["g"]] * lacking
-            swayed.append(own - theta[slots["g"]][:, None] * (moved[0] - moved[1]))
-        worlds = volts.shape[1]
-        moved_by = np.stack(swayed, axis=1) if swayed else np.zeros((worlds, 0, moves.shape[2]))
-        return np.array(amps).reshape(-1, worlds), moved_by.astype(np.float32)
+    def _solved(self, theta: Floats, far: Sequence[Floats], start_v: Floats) -> Solution:
+        return self._solving.solved(theta, far, start_v)

@@ -53,10 +53,23 @@ function otherWay(each, number, all) {
     caution(again ? "Caution as above." : each.caution),
     AT_A_POINT.has(each.quantity) ? el("p", { class: "acts" }, el("button", { type: "button", class: "press small", "data-key": `other-${each.quantity}-${each.point}`, onclick: go }, `${each.point} next`)) : null,
     each.quantity === "bypassed" ? el("p", { class: "acts" }, bypass(each.point, true)) : null,
+    each.quantity === "part_good" ? el("p", { class: "acts" }, lift(each.point, true)) : null,
   );
 }
 
 const bypass = (part, putIn) => el("button", { type: "button", class: "press small", "data-key": `bypass-${part}`, onclick: () => say({ command: "note", kind: "bypassed", text: putIn ? `${part} bypassed` : `Bypass of ${part} removed` }) }, putIn ? `${part} is bypassed now` : `${part}: bypass taken away`);
+
+const lift = (part, out) => el("button", { type: "button", class: "press small", "data-key": `lift-${part}`, onclick: () => say({ command: "note", kind: "part lifted", text: `${part} ${out ? "lifted" : "back"}` }) }, out ? `${part} is lifted now` : `${part} is back`);
+
+// What is lifted, and whether what is read meanwhile counts.
+function lifted(each) {
+  return el(
+    "li",
+    { class: "proof" },
+    el("p", { class: each.lifted ? "bypassed-flag" : "" }, each.lifted ? shape("warning") : null, each.said),
+    each.lifted ? el("p", { class: "acts" }, lift(each.part, false)) : null,
+  );
+}
 
 function proof(each) {
   return el(
@@ -113,6 +126,7 @@ function panel(said) {
   return [
     headline(said),
     said.nothing_new_since_us ? el("p", { class: "nothing-new" }, shape("warning"), `Nothing new was tested since ${clock(said.nothing_new_since_us)}.`) : null,
+    said.lifted?.length ? el("ul", { class: "plain proofs" }, ...said.lifted.map(lifted)) : null,
     said.proofs?.length ? el("ul", { class: "plain proofs" }, ...said.proofs.map(proof)) : null,
     el("ol", { class: "plain suspects" }, ...said.suspects.map(suspect)),
     ...nextSteps(said),

@@ -163,6 +163,22 @@ def test_a_bypass_stays_flagged_until_it_is_taken_away_and_a_proof_is_noted(
     assert last_said(lamp_bench.bench, 2) == {"command": "hypothesis", "hypothesis": "F1", "state": "proved"}
 
 
+def test_a_part_that_is_lifted_is_flagged_until_it_is_said_to_be_back(lamp_bench: Served, lamp_page: Page) -> None:
+    lamp_bench.bench.change(suspects=copy.deepcopy(RANKING) | {"next": [], "otherwise": [LIFT]})
+    lamp_page.get_by_role("button", name=f"{LIFT['point']} is lifted now").click()
+    lifted = {"command": "note", "kind": "part lifted", "text": f"{LIFT['point']} lifted"}
+    assert last_said(lamp_bench.bench, 1) == lifted
+    now = {"part": "C2", "lifted": True, "counts": True, "said": "C2 is lifted: what is read is held against that."}
+    lamp_bench.bench.change(suspects=copy.deepcopy(RANKING) | {"lifted": [now]})
+    expect(lamp_page.locator("#suspects .bypassed-flag")).to_contain_text("C2 is lifted: what is read")
+    lamp_page.get_by_role("button", name="C2 is back").click()
+    assert last_said(lamp_bench.bench, 2) == {"command": "note", "kind": "part lifted", "text": "C2 back"}
+    before = now | {"lifted": False, "counts": False, "said": "A reading taken while R99 was lifted is left out."}
+    lamp_bench.bench.change(suspects=copy.deepcopy(RANKING) | {"lifted": [before]})
+    expect(lamp_page.locator("#suspects .bypassed-flag")).to_have_count(0)
+    expect(lamp_page.locator("#suspects .proofs")).to_contain_text("is left out")
+
+
 def test_a_bypass_is_noted_from_its_proposal(lamp_bench: Served, lamp_page: Page) -> None:
     way = LIFT | {"point": "F1", "quantity": "bypassed", "reason": "proof of F1: another fuse of the same value."}
     lamp_bench.bench.change(suspects=copy.deepcopy(RANKING) | {"next": [], "otherwise": [way]})

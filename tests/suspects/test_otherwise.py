@@ -5,13 +5,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from daemon.drawing import parse_drawing
+from daemon.drawing import Part, parse_drawing
 from daemon.suspects.answer import answer, in_words
 from daemon.suspects.cautions import DISCHARGE, SCOPE, TOUCH, discharge_caution, highest_v, touch_caution
 from daemon.suspects.diagnosis import Diagnosis
 from daemon.suspects.probes import ENOUGH_BITS, rank
 from daemon.suspects.readings import Seen, parse_readings
 from daemon.suspects.spreading import bits_of_values
+from daemon.suspects.ways import bypass_words
 from tests.suspects.conftest import LAMP
 from tests.suspects.test_printed_only import THREE
 
@@ -66,6 +67,12 @@ def test_where_all_volts_are_right_ripple_and_the_switch_on_are_proposed(diagnos
     assert ripple["point"] == "B" and "C2" in ripple["reason"] and SCOPE in ripple["caution"]
     after = diagnosis.posterior((*SOUND, Seen("B", "ON", "ripple_vpp", 0.5))).by_part["C2"]
     assert after > 1.5 * diagnosis.posterior(SOUND).by_part["C2"]
+
+
+@pytest.mark.parametrize("kind", ["zener", "load", "npn", "diode"])
+def test_no_link_is_proposed_across_what_may_lie_between_a_rail_and_0_v(kind):
+    """A wire across an open zener or load is a short across the supply."""
+    assert "link" not in bypass_words("X1", Part("X1", kind, ("a", "0"))).split(",")[0]
 
 
 def test_nearly_sure_is_not_proved(diagnosis):

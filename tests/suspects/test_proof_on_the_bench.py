@@ -74,6 +74,22 @@ def test_a_proof_that_a_person_marks_counts_for_the_part(desk, tmp_path):
     assert chance() > 2 * before
 
 
+def test_a_part_that_is_lifted_and_put_back_counts_in_between(desk, tmp_path):
+    """As it is typed: a rail that comes back without C2 speaks for C2, also of readings after it is in again."""
+    thinker = Thinker(tmp_path / "solved")
+    measure(desk, "A", 19.9)
+    measure(desk, "B", 0.05)
+    typed(desk, "note", "C2", "at", "one", "end", "--kind", "part lifted")
+    measure(desk, "B", 11.9)
+    during = thinker.ranking(asked(desk), look_ahead=True)
+    assert during["parts"][0]["part"] == "C2" and during["lifted"][0]["part"] == "C2"
+    typed(desk, "note", "C2", "back", "--kind", "part lifted")
+    measure(desk, "B", 0.05)
+    after = thinker.ranking(asked(desk), look_ahead=True)
+    assert after["parts"][0]["part"] == "C2" and after["parts"][0]["probability"] > 0.9
+    assert "lifted" not in after
+
+
 def test_suspects_are_shown_without_a_write_to_the_disk(desk, monkeypatch):
     """A ranking is not stored, and has to be on the screen at once: it does not wait for the disk."""
     ranking = {key: [] for key in ("parts", "suspects", "credible_set", "next", "no_dc_trace")}

@@ -151,6 +151,21 @@ def test_the_first_answer_is_refined_and_each_says_which_it_is_and_how_new(heard
     assert [(each["steps_ahead"], each["newest_us"]) for each in told.rankings][-2:] == [(1, 2_000_000), (2, 2_000_000)]
 
 
+def test_with_a_part_lifted_the_first_answer_waits_for_nothing_and_the_second_knows(heard, told):
+    task, path, _ = heard
+    readings = [probe(1, "A", 20.0), probe(2, "B", 0.02)]
+    task.hear(state_of(path, *readings))
+    told.wait(lambda r: r["readings"] == 2 and r["steps_ahead"] == 2)
+    task.hear({"kind": "event", "event": {"kind": "part lifted", "t_us": 2_500_000, "text": "C2", "data": {}}})
+    task.hear(state_of(path, *readings, probe(3, "B", 12.0)))
+    knows = told.wait(lambda r: r["readings"] == 4 and r["steps_ahead"] == 2)
+    assert knows["parts"][0]["part"] == "C2" and knows["parts"][0]["probability"] > 0.9
+    assert knows["lifted"][0]["counts"]
+    first = next(r for r in told.rankings if r["readings"] == 4)
+    assert first["steps_ahead"] == 1 and not first["lifted"][0]["counts"]
+    assert first["parts"][0]["probability"] < 0.9
+
+
 def test_a_reading_of_a_unit_that_is_off_is_left_out_while_it_is_taken(heard, told):
     task, path, _ = heard
     task.hear(state_of(path))
