@@ -84,9 +84,9 @@ class Acquisition:
     def _order_act(self, instrument: str, act: Act) -> bool:
         return self._pollers[instrument].order_act(act)
 
-    def _execute(self, body: dict[str, Any]) -> dict[str, Any]:
+    def _execute(self, body: dict[str, Any], by: str) -> dict[str, Any]:
         reply: Future[dict[str, Any]] = Future()
-        self._queue.put(Said(body, reply))
+        self._queue.put(Said(body, reply, by))
         try:
             return reply.result(timeout=LONGEST_COMMAND_S)
         except TimeoutError as error:

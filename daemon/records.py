@@ -222,9 +222,10 @@ class SessionRecords:
         return table_frame(self._reader.rows("change"), columns)
 
     def history(self) -> pd.DataFrame:
-        """One row a correction (``act``): what it changed in words, why, the ``placements`` it was about, undos."""
-        columns = ("act", "t", "text", "why", "placements", "undoes", "undone_by")
-        return table_frame(history(self._reader.rows("change")), columns)
+        """One row a correction (``act``): what it changed in words, by whom, why, its ``placements``, undos."""
+        columns = ("act", "t", "text", "who", "why", "placements", "undoes", "undone_by")
+        said_by = {row["id"]: row["said_by"] for row in self._reader.rows("act")}
+        return table_frame(history(self._reader.rows("change"), said_by), columns)
 
     def events(self, kind: str | None = None, since_id: int = 0) -> pd.DataFrame:
         """Events with a number above ``since_id``, of one kind where ``kind`` is given."""

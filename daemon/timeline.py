@@ -61,7 +61,8 @@ def history_text(records: SessionRecords) -> str:
 def _correction(entry: Entry) -> str:
     back = "" if entry["undone_by"] is None else f" (taken back by {entry['undone_by']})"
     why = f" Why: {entry['why']}." if entry["why"] else ""
-    return f"{_clock(iso_utc(entry['t_us']))}  correction {entry['act']}{back}: {entry['text']}{why}"
+    number = f"correction {entry['act']}, {entry['who']}"
+    return f"{_clock(iso_utc(entry['t_us']))}  {number}{back}: {entry['text']}{why}"
 
 
 _TOLD_APART = ("objection", "switch-on verdict")
@@ -69,7 +70,10 @@ _TOLD_APART = ("objection", "switch-on verdict")
 
 def _events(records: SessionRecords) -> list[Entry]:
     rows = _rows(records.events())
-    return [{"time": iso_utc(row["t_us"]), "kind": row["kind"], "text": row["text"]} for row in rows]
+    return [
+        {"time": iso_utc(row["t_us"]), "kind": row["kind"], "text": row["text"], "said_by": row["data"].get("said_by")}
+        for row in rows
+    ]
 
 
 def _losses(records: SessionRecords) -> list[Entry]:
@@ -146,7 +150,8 @@ def _objection(entry: Entry) -> str:
 
 def _happening(entry: Entry) -> str:
     text = f": {entry['text']}" if entry["text"] else ""
-    return f"{_clock(entry['time'])}  {entry['kind']}{text}"
+    who = f", by {entry['said_by']}" if entry.get("said_by") else ""
+    return f"{_clock(entry['time'])}  {entry['kind']}{who}{text}"
 
 
 def _switch_on(entry: Entry) -> str:

@@ -7,7 +7,7 @@ from typing import Any
 
 from daemon.commands import COMMANDS, NOTE_KINDS, WALK_ACTS, say
 from daemon.running import the_running_door
-from daemon.store.opinions import TAGS
+from daemon.store.tags import TAGS
 from drivers.clock import SystemClock, from_iso_utc, iso_utc
 
 _TIME_HELP = "in UTC, as in the time line: 03-01 10:00:00.2"

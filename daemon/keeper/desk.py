@@ -29,6 +29,8 @@ FIRST_CONDITION = "off"  # nobody has fed the unit yet: the first mark of a cond
 OBJECTIONS_SHOWN = 20
 REPAIRS = frozenset({"proof", "part replaced", "part lifted", "bypassed", "adjusted", "cleaned"})  # kinds of events
 
+CORRECTIONS = frozenset({"strike", "move", "split", "relabel", "undo"})
+
 Publish = Callable[[dict[str, Any]], None]
 
 
@@ -164,6 +166,7 @@ class Desk:
     def tell(self, kind: str, text: str, t_us: int | None = None, data: Mapping[str, Any] = NOTHING) -> int:
         """Store an event and push it. Returns its number."""
         moment_us = self.clock.now_us() if t_us is None else t_us
+        data = {**data, "said_by": self.writer.speaker} if kind in CORRECTIONS else data
         number = self.writer.add_event(moment_us, kind, text, data)
         event = {"id": number, "t_us": moment_us, "kind": kind, "text": text, "data": dict(data)}
         self.publish({"kind": "event", "event": event})

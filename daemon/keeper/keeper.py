@@ -10,6 +10,7 @@ from typing import Any
 
 from daemon.acts import Act, Acted
 from daemon.bench_file import Bench, UnitCard, raised_ceiling
+from daemon.commands import A_SCRIPT
 from daemon.feed import Feed, text_frame, trace_frame
 from daemon.judge.ripple import hum_of
 from daemon.keeper import orders, placing, switching, taking
@@ -21,6 +22,7 @@ from daemon.keeper.state import snapshot
 from daemon.keeper.suspected import take_ranking
 from daemon.poller import Order, Polled, Readied, Recorded, Status
 from daemon.records import SUFFIX
+from daemon.store.opinions import PROGRAM
 from drivers.clock import Clock, iso_utc
 from drivers.errors import CommandError, ProbetrailError, SessionError, StoreFull
 from drivers.readings import Flag, Quantity, Reading, Trace
@@ -37,10 +39,11 @@ HUM_S = 1.0
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """A checked command and where its answer goes."""
+    """A checked command, where its answer goes, and who says it."""
 
     body: dict[str, Any]
     reply: "Future[dict[str, Any]]"
+    by: str = A_SCRIPT
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,7 +233,12 @@ class Keeper:
             self._answer(said, error if isinstance(error, CommandError) else CommandError("", str(error)))
 
     def _obey(self, said: Said) -> None:
-        self._answer(said, self._carry_out(said.body))
+        writer = self._desk.writer
+        writer.speaker = said.by
+        try:
+            self._answer(said, self._carry_out(said.body))
+        finally:
+            writer.speaker = PROGRAM
 
     def _answer(self, said: Said, answer: dict[str, Any] | CommandError) -> None:
         if isinstance(answer, CommandError):

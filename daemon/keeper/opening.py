@@ -75,7 +75,8 @@ def _begin_context(desk: Desk) -> None:
     now_us = desk.clock.now_us()
     for kind in CONTEXT_KINDS:
         value = desk.context[kind] or (FIRST_CONDITION if kind == "condition" else "")
-        desk.set_context(kind, value, now_us)
+        if desk.writer.context.get(kind) != value:
+            desk.set_context(kind, value, now_us)
 
 
 def _name_unit(desk: Desk, card: UnitCard) -> None:

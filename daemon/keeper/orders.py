@@ -84,7 +84,7 @@ def _tell_context(desk: Desk, kind: str, sentence: str, value: str) -> int:
 
 
 def _change_context(desk: Desk, kind: ContextKind, value: str) -> None:
-    if desk.context[kind] == value:
+    if desk.context[kind] == value and not desk.writer.is_relabelled(kind):
         return
     now_us = desk.clock.now_us()
     desk.set_context(kind, value, now_us)
@@ -133,11 +133,14 @@ def _strike(desk: Desk, body: Body) -> Answer:
 
 def _placement(desk: Desk, body: Body) -> int:
     if "placement" in body:
+        number = int(body["placement"])
         try:
-            desk.writer.placement(body["placement"])
+            is_there = desk.writer.is_there(number)
         except KeyError as error:
-            raise CommandError("placement", f"There is no placement {body['placement']} in this session.") from error
-        return int(body["placement"])
+            raise CommandError("placement", f"There is no placement {number} in this session.") from error
+        if not is_there:
+            raise CommandError("placement", f"Placement {number} is gone with the correction that made it.")
+        return number
     probe = _probe(desk, body)
     if probe.name in desk.placements:
         return desk.placements[probe.name].id
