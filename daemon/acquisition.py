@@ -55,6 +55,11 @@ class Acquisition:
         """The file that is being written now."""
         return self._keeper.session
 
+    @property
+    def last_words(self) -> str:
+        """How the session was closed, with what was still noted as in place; "" while it runs."""
+        return self._keeper.last_words
+
     def monotonic_s(self) -> float:
         """Seconds of the daemon's own clock, for deadlines."""
         return self._clock.monotonic_s()

@@ -22,7 +22,7 @@ from daemon.drawing import parse_drawing
 from daemon.store.choice import EARLIEST_US, LATEST_US, Row, overlap, span, spans_of, those_there_are
 from daemon.store.codec import Floats, Stretch, joined
 from daemon.store.frames import READING_COLUMNS, readings_frame, series_name, table_frame
-from daemon.store.history import history
+from daemon.store.history import HISTORY_COLUMNS, history
 from daemon.store.listing import SUFFIX, SessionSummary, list_sessions
 from daemon.store.losses import sentence, told
 from daemon.store.overview import Blocks, Overview, overview
@@ -223,9 +223,8 @@ class SessionRecords:
 
     def history(self) -> pd.DataFrame:
         """One row a correction (``act``): what it changed in words, by whom, why, its ``placements``, undos."""
-        columns = ("act", "t", "text", "who", "why", "placements", "undoes", "undone_by")
         said_by = {row["id"]: row["said_by"] for row in self._reader.rows("act")}
-        return table_frame(history(self._reader.rows("change"), said_by), columns)
+        return table_frame(history(self._reader.rows("change"), said_by), HISTORY_COLUMNS)
 
     def events(self, kind: str | None = None, since_id: int = 0) -> pd.DataFrame:
         """Events with a number above ``since_id``, of one kind where ``kind`` is given."""

@@ -71,9 +71,12 @@ _TOLD_APART = ("objection", "switch-on verdict")
 def _events(records: SessionRecords) -> list[Entry]:
     rows = _rows(records.events())
     return [
-        {"time": iso_utc(row["t_us"]), "kind": row["kind"], "text": row["text"], "said_by": row["data"].get("said_by")}
-        for row in rows
+        {"time": iso_utc(row["t_us"]), "kind": row["kind"], "text": row["text"] + _who(row["data"])} for row in rows
     ]
+
+
+def _who(data: Mapping[str, Any]) -> str:
+    return f" By {data['said_by']}." if data.get("said_by") else ""
 
 
 def _losses(records: SessionRecords) -> list[Entry]:
@@ -150,8 +153,7 @@ def _objection(entry: Entry) -> str:
 
 def _happening(entry: Entry) -> str:
     text = f": {entry['text']}" if entry["text"] else ""
-    who = f", by {entry['said_by']}" if entry.get("said_by") else ""
-    return f"{_clock(entry['time'])}  {entry['kind']}{who}{text}"
+    return f"{_clock(entry['time'])}  {entry['kind']}{text}"
 
 
 def _switch_on(entry: Entry) -> str:

@@ -18,6 +18,7 @@ from daemon.judge.stays import Stay
 from daemon.keeper.probe import Probe
 from daemon.keeper.walk import Walk
 from daemon.store.writer import ContextKind, SessionWriter
+from daemon.suspects.in_place import Temporary
 from drivers.clock import Clock
 from drivers.errors import DrawingError
 from drivers.readings import Quantity, Reading, Trace
@@ -131,6 +132,9 @@ class Desk:
     stays: list[Stay] = field(default_factory=list)  # settled stays of the session, for objections
     repairs_us: list[int] = field(default_factory=list)
     hypotheses: dict[str, dict[str, Any]] = field(default_factory=dict)
+    in_place: tuple[Temporary, ...] = ()  # noted as temporary, and not as undone
+    left_in_place: dict[int, str] = field(default_factory=dict)  # why it stays, by the number of its note
+    is_closing: bool = False  # and something in place is to be answered first
     confirmed: set[str] = field(default_factory=set)
     objections: list[dict[str, Any]] = field(default_factory=list)
     verdicts: dict[tuple[str, str], dict[str, Any]] = field(default_factory=dict)

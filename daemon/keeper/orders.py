@@ -9,7 +9,7 @@ from typing import Any
 
 from daemon.bench_file import UnitCard
 from daemon.drawing import parse_drawing
-from daemon.keeper import correcting, placing, references, walking
+from daemon.keeper import correcting, in_place, placing, references, walking
 from daemon.keeper.cautions import BY_ID
 from daemon.keeper.desk import REPAIRS, Desk, Reference
 from daemon.keeper.placing import as_stay
@@ -30,6 +30,7 @@ def carry_out(desk: Desk, watch: SwitchWatch, body: Body) -> Answer:
         return _done(watch.mark(desk, body["state"] == "on", desk.clock.now_us()))
     answer = _ORDERS[body["command"]](desk, body)
     walking.catch_up(desk)
+    in_place.heard(desk, body)
     return answer
 
 
@@ -111,6 +112,7 @@ def _note(desk: Desk, body: Body) -> Answer:
     number = desk.tell(kind, body["text"], now_us)
     if kind in REPAIRS:
         desk.repairs_us.append(now_us)
+        in_place.noted(desk, kind, body["text"], now_us, number)
     return _done(f"{kind.capitalize()} kept.", number)
 
 
@@ -253,6 +255,8 @@ def _confirm(desk: Desk, body: Body) -> Answer:
     caution = body["caution"]
     if caution not in BY_ID:
         raise CommandError("caution", f"There is no caution {caution!r}; there are {', '.join(BY_ID)}.")
+    if caution == in_place.CAUTION:
+        return _done("Noted, with its reason.", in_place.answer(desk, body.get("answer", "")))
     desk.confirmed.add(caution)
     desk.writer.set_meta("confirmed", json.dumps(sorted(desk.confirmed)))
     number = desk.tell("caution confirmed", f"Read and confirmed: {BY_ID[caution].text}", data={"caution": caution})

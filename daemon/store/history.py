@@ -7,6 +7,7 @@ from daemon.store.replaying import standing
 from drivers.clock import iso_utc
 
 Change = Mapping[str, Any]
+HISTORY_COLUMNS = ("act", "t", "text", "who", "why", "placements", "undoes", "undone_by")
 NOT_RECORDED = "not recorded"  # of acts in files of a version before 4
 _TIMES = {"t0": "begins", "t1": "ends"}
 _FOLLOWS = {"uncertainty", "limits", "count", "flags", "judgement"}  # from the value and the tags

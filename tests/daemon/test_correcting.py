@@ -263,8 +263,8 @@ def test_the_history_and_the_time_line_say_who_made_each_correction(desk):
         ]
         assert "correction 2, by the phone page (taken back by 4): " in history_text(records)
         told = timeline_text(records)
-    assert "strike, by the phone page: Struck: placement 1, PBV." in told
-    assert "relabel, by the command line: Mode from" in told
+    assert "strike: Struck: placement 1, PBV. By the phone page." in told
+    assert "By the command line." in told and "relabel: Mode from" in told
 
 
 def test_a_point_that_the_program_itself_names_anew_is_its_own_word(desk):
