@@ -223,8 +223,8 @@ class SessionRecords:
 
     def history(self) -> pd.DataFrame:
         """One row a correction (``act``): what it changed in words, by whom, why, its ``placements``, undos."""
-        said_by = {row["id"]: row["said_by"] for row in self._reader.rows("act")}
-        return table_frame(history(self._reader.rows("change"), said_by), HISTORY_COLUMNS)
+        rows = (self._reader.rows(table) for table in ("change", "act", "context"))
+        return table_frame(history(*rows), HISTORY_COLUMNS)
 
     def events(self, kind: str | None = None, since_id: int = 0) -> pd.DataFrame:
         """Events with a number above ``since_id``, of one kind where ``kind`` is given."""

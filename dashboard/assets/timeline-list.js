@@ -80,7 +80,7 @@ const changeRow = (change) => el(
   el("td", {}, String(change.act)),
   el("td", {}, moment(change.t_us)),
   el("td", {}, change.what),
-  el("td", {}, change.who),
+  el("td", { class: "who" }, change.who),
   el("td", {}, change.why || "no reason given"),
   el("td", {}, change.undone_by !== null ? `taken back by ${change.undone_by}` : mayTakeBack ? el("button", { type: "button", class: "press small", "data-key": `back-${change.act}`, "aria-label": `take back correction ${change.act}`, onclick: () => takeBack(change.act) }, "take back") : "stands"),
 );

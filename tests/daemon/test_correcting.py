@@ -7,7 +7,7 @@ import pytest
 from daemon.command_line import main, make_parser
 from daemon.command_line.marks import command_of, moment
 from daemon.timeline import history_text, timeline_text
-from drivers.clock import from_iso_utc
+from drivers.clock import from_iso_utc, iso_utc
 from drivers.errors import CommandError
 from tests.daemon.test_keeper import Desk, measure
 
@@ -276,6 +276,19 @@ def test_a_point_that_the_program_itself_names_anew_is_its_own_word(desk):
 def _settled_one(desk):
     measure(desk, "PBV", 12.0)
     return 1
+
+
+def test_a_relabelling_is_told_by_what_held_and_not_by_rows(desk):
+    measure(desk, "PBV", 12.0)
+    from_us = desk.clock.now_us() - 1_000_000
+    desk.say("relabel", kind="mode", value="STOP", from_us=from_us, until_us=from_us + 500_000)
+    desk.say("undo")
+    with desk.records() as records:
+        said, undone = records.history()["text"]
+    begin, end = (iso_utc(t_us) for t_us in (from_us, from_us + 500_000))
+    told = f"Mode STOP from {begin} to {end}; mode PLAY from {end} on; mode PLAY: ends {begin}, not never"
+    assert said.startswith(told)
+    assert f"mode STOP from {begin} on did not hold" in undone and "context" not in said + undone
 
 
 def test_the_command_history_prints_it(desk, capsys):
