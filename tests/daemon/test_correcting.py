@@ -267,15 +267,13 @@ def test_the_history_and_the_time_line_say_who_made_each_correction(desk):
     assert "By the command line." in told and "relabel: Mode from" in told
 
 
-def test_a_point_that_the_program_itself_names_anew_is_its_own_word(desk):
-    desk.keeper._desk.writer.correct_placement(_settled_one(desk), 1, "", leg="B")
-    with desk.records() as records:
-        assert records.history()["who"].tolist() == ["by probetrail"]
-
-
-def _settled_one(desk):
+def test_what_no_caller_says_is_the_programs_own_word(desk):
+    """Also right after a caller, whose name goes with what it said."""
     measure(desk, "PBV", 12.0)
-    return 1
+    desk.say("strike", by="the phone page", placement=1)
+    desk.keeper._desk.writer.correct_placement(1, desk.clock.now_us(), "", leg="B")
+    with desk.records() as records:
+        assert records.history()["who"].tolist() == ["by the phone page", "by probetrail"]
 
 
 def test_a_relabelling_is_told_by_what_held_and_not_by_rows(desk):

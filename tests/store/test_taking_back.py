@@ -108,6 +108,27 @@ def test_a_later_relabelling_cuts_whatever_is_there_when_an_earlier_one_is_taken
     assert shown(writer, 120, "mode") == [(0, "STOP")] and writer.placement(number)["t1"] == 100
 
 
+def test_a_cut_that_two_relabellings_share_stays_as_long_as_one_of_them_stands(writer):
+    stay(writer, 0, 100, mode="STOP")
+    first = relabel(writer, "REC", 30, 60, 110)
+    relabel(writer, "PLAY", 30, 80, 120)
+    writer.undo(first, 130, "")
+    assert shown(writer, 120, "mode") == [(0, "STOP"), (30, "PLAY"), (80, "STOP")]
+
+
+def test_what_began_while_a_relabelling_was_taken_back_is_its_own_again_when_it_stands(writer):
+    """It would have begun under it; what began after the next word said live would not."""
+    writer.set_context("mode", "STOP", 0)
+    act = relabel(writer, "REC", 10, None, 20)
+    writer.undo(act, 25, "")
+    first = stay(writer, 30, 35, mode="STOP")
+    writer.set_context("mode", "PLAY", 50)
+    second = stay(writer, 60, 65, mode="PLAY")
+    writer.undo(act + 1, 70, "")
+    assert [writer.placement(number)["mode"] for number in (first, second)] == ["REC", "PLAY"]
+    assert modes(writer, 15, 32, 62) == ["REC", "REC", "PLAY"]
+
+
 def test_a_part_settles_anew_and_one_that_is_as_it_was_gets_what_was_known(writer):
     def settle(row, from_us, to_us):
         return {"value": float(to_us - from_us), "count": 7}
