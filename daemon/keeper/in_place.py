@@ -16,6 +16,7 @@ from drivers.errors import CommandError
 CAUTION, FLAG = "closing", "in place"  # ids of the two cautions
 LOOK = "The program knows only what it was told: look at the board."
 CURE = "Take it away or refit it, and note that; or say why it stays."
+WHERE = "It is answered on the bench page, under Cautions, or with: probetrail mark confirm closing --answer WHY"
 _SPEAKING = {"note": "text", "condition": "condition", "mode": "mode"}  # by command, a person's words
 
 
@@ -71,7 +72,7 @@ def ask(desk: Desk) -> bool:
 def check_closing(desk: Desk) -> None:
     """Raise ``CommandError`` where the job cannot be closed before something is answered."""
     if ask(desk):
-        raise CommandError("caution", cautions(desk)[CAUTION])
+        raise CommandError("caution", f"{cautions(desk)[CAUTION]} {WHERE}")
 
 
 def answer(desk: Desk, reason: str) -> int:
