@@ -96,7 +96,7 @@ def test_a_bypass_is_flagged_from_the_note_on_until_it_is_noted_as_removed(desk)
 
 def test_another_session_is_refused_until_what_is_in_place_is_undone(desk):
     desk.say("note", text="C704 lifted", kind="part lifted")
-    with pytest.raises(CommandError, match=r"in place: C704 lifted, noted 20.* look at the board.*bench page, under Cautions") as raised:
+    with pytest.raises(CommandError, match=r"C704 lifted, noted 20.* look at the board.*under Cautions") as raised:
         desk.say("session", do="start", unit="radio", **UNIT)
     assert raised.value.field == "caution" and desk.keeper.session == desk.path
     caution = due(desk, "closing")
