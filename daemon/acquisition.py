@@ -55,6 +55,11 @@ class Acquisition:
         """The file that is being written now."""
         return self._keeper.session
 
+    @property
+    def last_words(self) -> str:
+        """How the session was closed, with what was still noted as in place; "" while it runs."""
+        return self._keeper.last_words
+
     def monotonic_s(self) -> float:
         """Seconds of the daemon's own clock, for deadlines."""
         return self._clock.monotonic_s()
@@ -84,9 +89,9 @@ class Acquisition:
     def _order_act(self, instrument: str, act: Act) -> bool:
         return self._pollers[instrument].order_act(act)
 
-    def _execute(self, body: dict[str, Any]) -> dict[str, Any]:
+    def _execute(self, body: dict[str, Any], by: str) -> dict[str, Any]:
         reply: Future[dict[str, Any]] = Future()
-        self._queue.put(Said(body, reply))
+        self._queue.put(Said(body, reply, by))
         try:
             return reply.result(timeout=LONGEST_COMMAND_S)
         except TimeoutError as error:

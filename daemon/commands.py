@@ -240,17 +240,36 @@ _TYPE_WORDS = {
 _EMPTY_CURE = {"condition": "Say how the unit is fed: off, series lamp 60 W, isolation, direct ..."}
 
 
+CLIENT = "probetrail-client"  # the header in which a caller says what it is
+A_SCRIPT = "a script"  # whoever does not say so
+COMMAND_LINE = "the command line"
+PAGES = {
+    "/": "the bench page",
+    "/phone": "the phone page",
+    "/timeline": "the timeline page",
+    "/sessions": "the sessions page",
+    "/drawing": "the drawing page",
+}
+A_PAGE = "a page"
+
+
+def who_says(given: str | None) -> str:
+    """What a caller says of itself, where it is one of the words for it: it is kept with each correction."""
+    return given if given in (*PAGES.values(), A_PAGE, COMMAND_LINE) else A_SCRIPT
+
+
 @dataclass(frozen=True, slots=True)
 class Door:
-    """Where a running daemon listens on this machine, and the token it asks for."""
+    """Where a running daemon listens on this machine, the token it asks for, and who goes through it."""
 
     port: int
     token: str
+    by: str = A_SCRIPT
 
     @property
     def headers(self) -> dict[str, str]:
-        """The header that opens it."""
-        return {"Authorization": f"Bearer {self.token}"}
+        """The header that opens it, and the one that says who opens it."""
+        return {"Authorization": f"Bearer {self.token}", CLIENT: self.by}
 
 
 # Nothing here is said over TLS: a client that reads the machine's certificates first takes 40 ms for each command.

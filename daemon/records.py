@@ -22,7 +22,7 @@ from daemon.drawing import parse_drawing
 from daemon.store.choice import EARLIEST_US, LATEST_US, Row, overlap, span, spans_of, those_there_are
 from daemon.store.codec import Floats, Stretch, joined
 from daemon.store.frames import READING_COLUMNS, readings_frame, series_name, table_frame
-from daemon.store.history import history
+from daemon.store.history import HISTORY_COLUMNS, history
 from daemon.store.listing import SUFFIX, SessionSummary, list_sessions
 from daemon.store.losses import sentence, told
 from daemon.store.overview import Blocks, Overview, overview
@@ -222,9 +222,9 @@ class SessionRecords:
         return table_frame(self._reader.rows("change"), columns)
 
     def history(self) -> pd.DataFrame:
-        """One row a correction (``act``): what it changed in words, why, the ``placements`` it was about, undos."""
-        columns = ("act", "t", "text", "why", "placements", "undoes", "undone_by")
-        return table_frame(history(self._reader.rows("change")), columns)
+        """One row a correction (``act``): what it changed in words, by whom, why, its ``placements``, undos."""
+        rows = (self._reader.rows(table) for table in ("change", "act", "context"))
+        return table_frame(history(*rows), HISTORY_COLUMNS)
 
     def events(self, kind: str | None = None, since_id: int = 0) -> pd.DataFrame:
         """Events with a number above ``since_id``, of one kind where ``kind`` is given."""

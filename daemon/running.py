@@ -8,13 +8,14 @@ import json
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from importlib import metadata
 from pathlib import Path
 
 import platformdirs
 import psutil
 
-from daemon.commands import Door
+from daemon.commands import COMMAND_LINE, Door
 from drivers.errors import DoorError, ProbetrailError
 
 
@@ -100,7 +101,7 @@ def the_running_door() -> Door:
     doors = running_doors()
     if not doors:
         raise DoorError("No daemon is running here: start one with `probetrail run BENCH.toml` or `probetrail demo`.")
-    return doors[0]
+    return replace(doors[0], by=COMMAND_LINE)
 
 
 def check_package_name() -> None:

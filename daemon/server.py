@@ -16,7 +16,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route, WebSocketRoute
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
-from daemon.commands import checked
+from daemon.commands import CLIENT, checked, who_says
 from daemon.feed import Feed
 from daemon.guard import Guard, quiet_denials
 from drivers.errors import CommandError, DoorError
@@ -24,12 +24,12 @@ from drivers.errors import CommandError, DoorError
 log = logging.getLogger("probetrail.server")
 
 LONGEST_BODY = 3 * 1024 * 1024  # the largest is a photo of a board
-Execute = Callable[[dict[str, Any]], dict[str, Any]]
+Execute = Callable[[dict[str, Any], str], dict[str, Any]]
 GetState = Callable[[], str]
 
 
 def make_app(execute: Execute, state_text: GetState, feed: Feed, token: str) -> Guard:
-    """The guarded application. ``execute`` blocks until the keeper has carried the command out."""
+    """The guarded application. ``execute`` blocks until the keeper has carried out the command of who said it."""
 
     async def state(_: Request) -> Response:
         return Response(await asyncio.to_thread(state_text), media_type="application/json")
@@ -37,7 +37,7 @@ def make_app(execute: Execute, state_text: GetState, feed: Feed, token: str) -> 
     async def commands(request: Request) -> Response:
         try:
             body = checked(await _read_json(request))
-            return JSONResponse(await asyncio.to_thread(execute, body))
+            return JSONResponse(await asyncio.to_thread(execute, body, who_says(request.headers.get(CLIENT))))
         except CommandError as error:
             return JSONResponse({"error": str(error), "field": error.field}, status_code=422)
         except DoorError as error:

@@ -61,7 +61,8 @@ def history_text(records: SessionRecords) -> str:
 def _correction(entry: Entry) -> str:
     back = "" if entry["undone_by"] is None else f" (taken back by {entry['undone_by']})"
     why = f" Why: {entry['why']}." if entry["why"] else ""
-    return f"{_clock(iso_utc(entry['t_us']))}  correction {entry['act']}{back}: {entry['text']}{why}"
+    number = f"correction {entry['act']}, {entry['who']}"
+    return f"{_clock(iso_utc(entry['t_us']))}  {number}{back}: {entry['text']}{why}"
 
 
 _TOLD_APART = ("objection", "switch-on verdict")
@@ -69,7 +70,13 @@ _TOLD_APART = ("objection", "switch-on verdict")
 
 def _events(records: SessionRecords) -> list[Entry]:
     rows = _rows(records.events())
-    return [{"time": iso_utc(row["t_us"]), "kind": row["kind"], "text": row["text"]} for row in rows]
+    return [
+        {"time": iso_utc(row["t_us"]), "kind": row["kind"], "text": row["text"] + _who(row["data"])} for row in rows
+    ]
+
+
+def _who(data: Mapping[str, Any]) -> str:
+    return f" By {data['said_by']}." if data.get("said_by") else ""
 
 
 def _losses(records: SessionRecords) -> list[Entry]:

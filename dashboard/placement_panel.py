@@ -126,6 +126,7 @@ def _change(row: Any) -> dict[str, Any]:
         "t_us": int(row.t_us),
         "what": str(row.text).removesuffix("."),
         "why": row.why,
+        "who": row.who,
         "undoes": whole_number(row.undoes),
         "undone_by": whole_number(row.undone_by),
     }

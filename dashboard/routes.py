@@ -2,13 +2,14 @@
 
 import io
 import wave
+from dataclasses import replace
 from typing import Any
 
 from fastapi import FastAPI, Request
 from fastapi.responses import JSONResponse, Response
 from starlette.concurrency import run_in_threadpool
 
-from daemon.commands import COMMANDS, Door, say
+from daemon.commands import A_PAGE, COMMANDS, PAGES, Door, say
 from daemon.guard import is_guest
 from dashboard.pairing import Pairing
 from dashboard.review import Review
@@ -21,6 +22,7 @@ FROM_A_GUEST = frozenset(
     {"point", "mode", "condition", "hypothesis", "power", "note", "strike", "move", "split", "relabel", "undo", "walk"}
     | {"confirm"}
 )
+PAGE = "probetrail-page"  # the header in which a page says which one it is
 MOST_MINUTES = 120
 SILENCE_S, SILENCE_HZ = 10, 3000  # browsers hand media keys to nothing shorter than 5 s
 
@@ -33,7 +35,8 @@ def add_routes(server: FastAPI, door: Door, review: Review) -> None:
             body = await request.json()
         except ValueError:
             return _refusal("command", "This is not JSON.", 422)
-        return await run_in_threadpool(_said, door, body, FROM_A_GUEST if is_guest(request.scope) else FROM_A_PAGE)
+        own = replace(door, by=PAGES.get(request.headers.get(PAGE, ""), A_PAGE))
+        return await run_in_threadpool(_said, own, body, FROM_A_GUEST if is_guest(request.scope) else FROM_A_PAGE)
 
     async def recent(minutes: float = 30, series: bool = True) -> JSONResponse:
         return await run_in_threadpool(_answer, review.recent, min(max(minutes, 0.1), MOST_MINUTES), series)

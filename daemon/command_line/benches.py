@@ -66,8 +66,15 @@ def _run(options: argparse.Namespace) -> int:
     acquisition = Acquisition(bench, session)
     with _ending_on_signals(acquisition.ended), _serving(acquisition, options, not options.no_dashboard):
         acquisition.ended.wait(options.seconds)
-    print(f"Session closed: {acquisition.session}")
+    _tell_closed(acquisition)
     return 0
+
+
+def _tell_closed(acquisition: Acquisition) -> None:
+    """What is still noted as in place is said once more, where somebody may be about to hand the unit back."""
+    print(f"Session closed: {acquisition.session}")
+    if still := acquisition.last_words.removeprefix("Session closed.").strip():
+        print(still)
 
 
 def _demo(options: argparse.Namespace) -> int:
@@ -84,7 +91,7 @@ def _demo(options: argparse.Namespace) -> int:
             finished = _play(acquisition, options, places["unit_door"])
         simulation.end()
         whole = compare_counts(Path(runtime) / "counts.json", acquisition.session)
-    print(f"Session closed: {acquisition.session}")
+    _tell_closed(acquisition)
     return 0 if whole and finished else 1
 
 

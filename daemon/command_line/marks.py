@@ -7,7 +7,7 @@ from typing import Any
 
 from daemon.commands import COMMANDS, NOTE_KINDS, WALK_ACTS, say
 from daemon.running import the_running_door
-from daemon.store.opinions import TAGS
+from daemon.store.tags import TAGS
 from drivers.clock import SystemClock, from_iso_utc, iso_utc
 
 _TIME_HELP = "in UTC, as in the time line: 03-01 10:00:00.2"
@@ -23,11 +23,12 @@ HELP = {
     "move": "a placement was another point, leg, mode, condition or hypothesis",
     "split": "from a moment on a placement is another one",
     "relabel": "mode, condition or hypothesis was another one for a time",
+    "confirm": "a caution was read, by its id; with --answer where it wants a reason",
     "walk": "points in order: " + ", ".join(WALK_ACTS),
     "undo": "take back the last step of a walk or correction, or --act N",
 }
 _WITHOUT_WORDS = {"strike", "move", "split", "undo"}
-_NO_PROBE = {"split", "relabel", "undo"}
+_NO_PROBE = {"split", "relabel", "undo", "confirm"}
 
 
 def add_commands(groups: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -45,6 +46,7 @@ def add_commands(groups: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     parsers["hypothesis"].add_argument("--kill", metavar="READING", help="the reading that would kill it")
     parsers["hypothesis"].add_argument("--state", choices=COMMANDS["hypothesis"]["state"].choices)
     parsers["note"].add_argument("--kind", dest="note_kind", choices=NOTE_KINDS, help="what kind of remark it is")
+    parsers["confirm"].add_argument("--answer", metavar="WORDS", help="why what is in place stays")
     walk = parsers["walk"]
     walk.add_argument("--points", nargs="+", metavar="POINT", help='in this order ("Q302, C"); else the drawing\'s')
     walk.add_argument("--mode", metavar="MODE", help="the mode in which these points are wanted")
@@ -65,7 +67,7 @@ def _add_corrections(parsers: Mapping[str, argparse.ArgumentParser]) -> None:
     relabel.add_argument("--from", dest="from_us", type=moment, required=True, metavar="TIME", help=_TIME_HELP)
     relabel.add_argument("--until", dest="until_us", type=moment, metavar="TIME", help="else it holds from then on")
     parsers["undo"].add_argument("--act", type=int, metavar="N", help="its number in the history")
-    for name in ("strike", "move", *_NO_PROBE):
+    for name in ("strike", "move", "split", "relabel", "undo"):
         parsers[name].add_argument("--why", metavar="WORDS")
 
 
@@ -100,6 +102,8 @@ def command_of(options: argparse.Namespace) -> dict[str, Any]:
         body["state"] = words
     elif name == "note":
         body |= {"text": words, "kind": options.note_kind}
+    elif name == "confirm":
+        body |= {"caution": words, "answer": options.answer}
     elif name == "walk":
         body["do"] = words
     elif name == "relabel":

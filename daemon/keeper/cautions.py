@@ -83,6 +83,18 @@ CAUTIONS = (
         "show",
     ),
     Caution(
+        "in place",
+        "a part led past or lifted",
+        "What is noted as temporary stays noted until it is noted as taken away or refitted.",
+        "warn",
+    ),
+    Caution(
+        "closing",
+        "before a soak, the last checks, handing back",
+        "Something temporary is noted as in place: take it away or refit it, and note that; or say why it stays.",
+        "answer",
+    ),
+    Caution(
         "always",
         "always",
         "The program does not know whether the point is safe. Believe the meter only after trying it on a known "
@@ -107,6 +119,8 @@ class Situation:
     dead_function: bool
     above_touch_limit: bool
     rails_apart: bool
+    in_place: bool
+    closing: bool
     confirmed: frozenset[str]
 
 
@@ -125,6 +139,8 @@ def due(situation: Situation) -> frozenset[str]:
         "discharge": situation.dead_function and not situation.dead_function_on_live_unit,
         "lamp": "lamp" in condition or "variable" in condition,
         "generator": situation.generator_on,
+        "in place": situation.in_place and not situation.closing,
+        "closing": situation.closing,
         "always": True,
     }
     return frozenset(key for key, is_due in rules.items() if is_due)

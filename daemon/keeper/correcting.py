@@ -1,7 +1,8 @@
 """Second thoughts about what readings meant: split, relabel, undo. No reading changes; every act can be taken back."""
 
+import contextlib
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -10,7 +11,8 @@ from daemon.keeper import placing
 from daemon.keeper.desk import Desk
 from daemon.keeper.placing import as_stay
 from daemon.records import SessionRecords, open_session
-from daemon.store.opinions import TAGS, ContextKind
+from daemon.store.opinions import ContextKind, Settle
+from daemon.store.tags import TAGS
 from drivers.clock import iso_utc
 from drivers.errors import CommandError, SessionError
 from drivers.readings import Flag, Quantity
@@ -25,11 +27,13 @@ NOT_SETTLED: Mapping[str, Any] = {
 def split(desk: Desk, number: int, body: Body) -> tuple[str, int]:
     """One placement becomes two at a moment within it; each settles by its own readings."""
     desk.writer.commit()  # its last readings may still wait in memory
-    act, at_us = desk.writer.begin_act(), body["at_us"]
+    act, at_us, why, now_us = desk.writer.begin_act(), body["at_us"], body.get("why", ""), desk.clock.now_us()
     later = {tag: body[tag] for tag in TAGS if tag in body}
-    new = _split_at(desk, number, at_us, body.get("why", ""), act)
+    _check_moment(desk, number, at_us)
+    with _settling(desk) as settle:
+        new = desk.writer.split_placement(number, at_us, now_us, why, act, settle)
     if later:
-        desk.writer.correct_placement(new, desk.clock.now_us(), body.get("why", ""), act, **later)
+        desk.writer.correct_placement(new, now_us, why, act, **later)
     refresh(desk, [number, new], tags_changed=True)
     what = "".join(f", {tag} {value}" for tag, value in later.items())
     sentence = f"Placement {number} ends at {iso_utc(at_us)}; from there on it is placement {new}{what}."
@@ -53,17 +57,11 @@ def relabel(desk: Desk, body: Body) -> tuple[str, int]:
     placing.cut_all(desk, now_us)
     desk.writer.commit()  # the last readings may still wait in memory
     act = desk.writer.begin_act()
-    touched = _cut_at(desk, from_us, why, act) + _cut_at(desk, until_us, why, act)
-    inside = [
-        number
-        for number in desk.writer.placements_between(from_us, until_us)
-        if desk.writer.placement(number)["t0"] >= from_us
-    ]
-    desk.writer.relabel_context(kind, value, from_us, body.get("until_us"), now_us, act)
-    for number in inside:
-        desk.writer.correct_placement(number, now_us, why, act, **{kind: value})
+    with _settling(desk) as settle:
+        touched = desk.writer.relabel(kind, value, from_us, body.get("until_us"), now_us, why, act, settle)
+    inside = [number for number in touched if from_us <= desk.writer.placement(number)["t0"] < until_us]
     desk.context |= desk.writer.context
-    refresh(desk, {*touched, *inside}, tags_changed=True)
+    refresh(desk, touched, tags_changed=True)
     span = f"from {iso_utc(from_us)} " + (f"to {iso_utc(until_us)}" if "until_us" in body else "on")
     whose = f" (placements {', '.join(map(str, inside))})" if inside else ""
     sentence = f"{kind.capitalize()} {span} was: {value or 'none'}{whose}."
@@ -77,15 +75,18 @@ def undo(desk: Desk, body: Body) -> tuple[str, int]:
     act = body.get("act") or desk.writer.last_act()
     if act is None:
         raise CommandError("act", "Nothing was corrected in this session.")
+    desk.writer.commit()
     try:
-        numbers = desk.writer.undo(act, desk.clock.now_us(), body.get("why", ""))
+        with _settling(desk) as settle:
+            undone = desk.writer.undo(act, desk.clock.now_us(), body.get("why", ""), settle)
     except SessionError as error:
         raise CommandError("act", str(error)) from error
-    refresh(desk, numbers, tags_changed=True)
+    refresh(desk, undone.placements, tags_changed=True)
     desk.context |= desk.writer.context
-    about = f" (placements {', '.join(map(str, numbers))})" if numbers else ""
-    sentence = f"Correction {act} is taken back{about}."
-    desk.tell("undo", sentence, data={"act": act, "placements": numbers})
+    about = f" (placements {', '.join(map(str, undone.placements))})" if undone.placements else ""
+    wait = "".join(f" Correction {each} spoke of a part that is gone with it, and waits." for each in undone.waiting)
+    sentence = f"Correction {act} is taken back{about}.{wait}"
+    desk.tell("undo", sentence, data={"act": act, "placements": undone.placements})
     return sentence, act
 
 
@@ -107,29 +108,27 @@ def refresh(desk: Desk, numbers: Iterable[int], tags_changed: bool = False) -> N
     desk.state_is_old = True
 
 
-def _cut_at(desk: Desk, at_us: int, why: str, act: int) -> list[int]:
-    """Split every ended placement that goes on across a moment; returns the numbers of all halves."""
-    halves = []
-    for number in desk.writer.placements_between(at_us, at_us + 1):
-        row = desk.writer.placement(number)
-        if row["t1"] is not None and row["t0"] < at_us <= row["t1"]:
-            halves += [number, _split_at(desk, number, at_us, why, act)]
-    return halves
-
-
-def _split_at(desk: Desk, number: int, at_us: int, why: str, act: int) -> int:
+def _check_moment(desk: Desk, number: int, at_us: int) -> None:
     row = desk.writer.placement(number)
     if row["t1"] is None:
         raise CommandError("placement", f"Placement {number} is still being measured: lift the probe first.")
     if not row["t0"] < at_us <= row["t1"]:
         span = f"{iso_utc(row['t0'])} to {iso_utc(row['t1'])}"
         raise CommandError("at_us", f"Placement {number} lasted from {span}: name a moment within that.")
-    with open_session(desk.writer.path) as records:
-        halves = (
-            _settled(desk, records, row, row["t0"], at_us - 1),
-            _settled(desk, records, row, at_us, row["t1"]),
-        )
-    return desk.writer.split_placement(number, at_us, desk.clock.now_us(), why, act, halves)
+
+
+@contextlib.contextmanager
+def _settling(desk: Desk) -> Iterator[Settle]:
+    """What parts of stays settle to, worked out from their readings as they are needed."""
+    with contextlib.ExitStack() as stack:
+        opened: list[SessionRecords] = []
+
+        def settle(row: Mapping[str, Any], from_us: int, to_us: int) -> dict[str, Any]:
+            if not opened:
+                opened.append(stack.enter_context(open_session(desk.writer.path)))
+            return _settled(desk, opened[0], row, from_us, to_us)
+
+        yield settle
 
 
 def _settled(desk: Desk, records: SessionRecords, row: Mapping[str, Any], from_us: int, to_us: int) -> dict[str, Any]:

@@ -18,6 +18,7 @@ from daemon.judge.stays import Stay
 from daemon.keeper.probe import Probe
 from daemon.keeper.walk import Walk
 from daemon.store.writer import ContextKind, SessionWriter
+from daemon.suspects.in_place import Temporary
 from drivers.clock import Clock
 from drivers.errors import DrawingError
 from drivers.readings import Quantity, Reading, Trace
@@ -28,6 +29,8 @@ CONTEXT_KINDS: tuple[ContextKind, ...] = ("mode", "condition", "hypothesis")
 FIRST_CONDITION = "off"  # nobody has fed the unit yet: the first mark of a condition says how it is fed
 OBJECTIONS_SHOWN = 20
 REPAIRS = frozenset({"proof", "part replaced", "part lifted", "bypassed", "adjusted", "cleaned"})  # kinds of events
+
+CORRECTIONS = frozenset({"strike", "move", "split", "relabel", "undo"})
 
 Publish = Callable[[dict[str, Any]], None]
 
@@ -129,6 +132,9 @@ class Desk:
     stays: list[Stay] = field(default_factory=list)  # settled stays of the session, for objections
     repairs_us: list[int] = field(default_factory=list)
     hypotheses: dict[str, dict[str, Any]] = field(default_factory=dict)
+    in_place: tuple[Temporary, ...] = ()  # noted as temporary, and not as undone
+    left_in_place: dict[int, str] = field(default_factory=dict)  # why it stays, by the number of its note
+    is_closing: bool = False  # and something in place is to be answered first
     confirmed: set[str] = field(default_factory=set)
     objections: list[dict[str, Any]] = field(default_factory=list)
     verdicts: dict[tuple[str, str], dict[str, Any]] = field(default_factory=dict)
@@ -164,6 +170,7 @@ class Desk:
     def tell(self, kind: str, text: str, t_us: int | None = None, data: Mapping[str, Any] = NOTHING) -> int:
         """Store an event and push it. Returns its number."""
         moment_us = self.clock.now_us() if t_us is None else t_us
+        data = {**data, "said_by": self.writer.speaker} if kind in CORRECTIONS else data
         number = self.writer.add_event(moment_us, kind, text, data)
         event = {"id": number, "t_us": moment_us, "kind": kind, "text": text, "data": dict(data)}
         self.publish({"kind": "event", "event": event})

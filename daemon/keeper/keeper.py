@@ -10,9 +10,10 @@ from typing import Any
 
 from daemon.acts import Act, Acted
 from daemon.bench_file import Bench, UnitCard, raised_ceiling
+from daemon.commands import A_SCRIPT
 from daemon.feed import Feed, text_frame, trace_frame
 from daemon.judge.ripple import hum_of
-from daemon.keeper import orders, placing, switching, taking
+from daemon.keeper import in_place, orders, placing, switching, taking
 from daemon.keeper.armed import take_capture
 from daemon.keeper.desk import Desk
 from daemon.keeper.hands import KIND_OF, Hands
@@ -21,6 +22,7 @@ from daemon.keeper.state import snapshot
 from daemon.keeper.suspected import take_ranking
 from daemon.poller import Order, Polled, Readied, Recorded, Status
 from daemon.records import SUFFIX
+from daemon.store.opinions import PROGRAM
 from drivers.clock import Clock, iso_utc
 from drivers.errors import CommandError, ProbetrailError, SessionError, StoreFull
 from drivers.readings import Flag, Quantity, Reading, Trace
@@ -37,10 +39,11 @@ HUM_S = 1.0
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """A checked command and where its answer goes."""
+    """A checked command, where its answer goes, and who says it."""
 
     body: dict[str, Any]
     reply: "Future[dict[str, Any]]"
+    by: str = A_SCRIPT
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +91,7 @@ class Keeper:
         self._desk: Desk
         self.state_text = "{}"
         self.session = Path()
+        self.last_words = ""  # of the session when it was closed
 
     def open(self, path: Path) -> None:
         """Begin the session in ``path``, or go on with the one that is there."""
@@ -103,7 +107,7 @@ class Keeper:
         for probe in self._desk.probes.values():
             for change in list(probe.leave(now_us)):
                 placing.apply(self._desk, probe, change)
-        self._desk.tell("session closed", "Session closed.")
+        self.last_words = in_place.tell_closed(self._desk)
         self._flush_readings()
         self._close_file(self._desk)
 
@@ -230,7 +234,12 @@ class Keeper:
             self._answer(said, error if isinstance(error, CommandError) else CommandError("", str(error)))
 
     def _obey(self, said: Said) -> None:
-        self._answer(said, self._carry_out(said.body))
+        writer = self._desk.writer
+        writer.speaker = said.by
+        try:
+            self._answer(said, self._carry_out(said.body))
+        finally:
+            writer.speaker = PROGRAM
 
     def _answer(self, said: Said, answer: dict[str, Any] | CommandError) -> None:
         if isinstance(answer, CommandError):
@@ -246,7 +255,9 @@ class Keeper:
         name = body["command"]
         if name == "stop":
             self._end()
-            return {"done": "Ending.", "id": None}
+            in_place.ask(self._desk)
+            still = in_place.cautions(self._desk).get(in_place.FLAG, "")
+            return {"done": f"Ending. {still}".strip(), "id": None}
         if name == "session":
             return self._change_session(body)
         if name == "suspected":
@@ -257,6 +268,7 @@ class Keeper:
         path, card = orders.session_asked_for(self._folders.sessions / new_name(self._clock), body)
         if path.resolve() == self.session.resolve():
             raise CommandError("file", f"{path.name} is the session that is being written now.")
+        in_place.check_closing(self._desk)
         return path, card
 
     def _change_session(self, body: dict[str, Any]) -> dict[str, Any]:
@@ -269,7 +281,7 @@ class Keeper:
         for probe in former.probes.values():
             for change in list(probe.leave(self._clock.now_us())):
                 placing.apply(former, probe, change)
-        former.tell("session closed", "Session closed.")
+        in_place.tell_closed(former)
         self._close_file(former)
         for name, line in former.instruments.items():
             desk.instruments[name] = line

@@ -5,6 +5,7 @@ from pathlib import Path
 
 from daemon.bench_file import Bench, UnitCard
 from daemon.drawing import parse_drawing
+from daemon.keeper import in_place
 from daemon.keeper.desk import CONTEXT_KINDS, FIRST_CONDITION, REPAIRS, Desk, Publish, unit_from_meta, unit_meta
 from daemon.keeper.placing import as_stay
 from daemon.keeper.references import import_references
@@ -57,7 +58,9 @@ def _recall(desk: Desk, card: UnitCard | None) -> Desk:
 
 def _recall_events(desk: Desk) -> None:
     with open_session(desk.writer.path) as records:
-        for event in records.events().to_dict("records"):
+        events = records.events().to_dict("records")
+        in_place.recall(desk, events)
+        for event in events:
             data = event["data"]
             if event["kind"] == "capture":
                 desk.captures[data["capture"]] = data
@@ -75,7 +78,8 @@ def _begin_context(desk: Desk) -> None:
     now_us = desk.clock.now_us()
     for kind in CONTEXT_KINDS:
         value = desk.context[kind] or (FIRST_CONDITION if kind == "condition" else "")
-        desk.set_context(kind, value, now_us)
+        if desk.writer.context.get(kind) != value:
+            desk.set_context(kind, value, now_us)
 
 
 def _name_unit(desk: Desk, card: UnitCard) -> None:

@@ -9,7 +9,7 @@ from typing import Any
 
 from daemon.bench_file import UnitCard
 from daemon.drawing import parse_drawing
-from daemon.keeper import correcting, placing, references, walking
+from daemon.keeper import correcting, in_place, placing, references, walking
 from daemon.keeper.cautions import BY_ID
 from daemon.keeper.desk import REPAIRS, Desk, Reference
 from daemon.keeper.placing import as_stay
@@ -30,6 +30,7 @@ def carry_out(desk: Desk, watch: SwitchWatch, body: Body) -> Answer:
         return _done(watch.mark(desk, body["state"] == "on", desk.clock.now_us()))
     answer = _ORDERS[body["command"]](desk, body)
     walking.catch_up(desk)
+    in_place.heard(desk, body)
     return answer
 
 
@@ -84,7 +85,7 @@ def _tell_context(desk: Desk, kind: str, sentence: str, value: str) -> int:
 
 
 def _change_context(desk: Desk, kind: ContextKind, value: str) -> None:
-    if desk.context[kind] == value:
+    if desk.context[kind] == value and not desk.writer.is_relabelled(kind):
         return
     now_us = desk.clock.now_us()
     desk.set_context(kind, value, now_us)
@@ -111,6 +112,7 @@ def _note(desk: Desk, body: Body) -> Answer:
     number = desk.tell(kind, body["text"], now_us)
     if kind in REPAIRS:
         desk.repairs_us.append(now_us)
+        in_place.noted(desk, kind, body["text"], now_us, number)
     return _done(f"{kind.capitalize()} kept.", number)
 
 
@@ -133,11 +135,14 @@ def _strike(desk: Desk, body: Body) -> Answer:
 
 def _placement(desk: Desk, body: Body) -> int:
     if "placement" in body:
+        number = int(body["placement"])
         try:
-            desk.writer.placement(body["placement"])
+            is_there = desk.writer.is_there(number)
         except KeyError as error:
-            raise CommandError("placement", f"There is no placement {body['placement']} in this session.") from error
-        return int(body["placement"])
+            raise CommandError("placement", f"There is no placement {number} in this session.") from error
+        if not is_there:
+            raise CommandError("placement", f"Placement {number} is gone with the correction that made it.")
+        return number
     probe = _probe(desk, body)
     if probe.name in desk.placements:
         return desk.placements[probe.name].id
@@ -250,6 +255,8 @@ def _confirm(desk: Desk, body: Body) -> Answer:
     caution = body["caution"]
     if caution not in BY_ID:
         raise CommandError("caution", f"There is no caution {caution!r}; there are {', '.join(BY_ID)}.")
+    if caution == in_place.CAUTION:
+        return _done("Noted, with its reason.", in_place.answer(desk, body.get("answer", "")))
     desk.confirmed.add(caution)
     desk.writer.set_meta("confirmed", json.dumps(sorted(desk.confirmed)))
     number = desk.tell("caution confirmed", f"Read and confirmed: {BY_ID[caution].text}", data={"caution": caution})

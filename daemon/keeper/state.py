@@ -1,8 +1,10 @@
 """The state as the doors show it: plain values only, with None where something is not known."""
 
 import math
+from dataclasses import asdict
 from typing import Any
 
+from daemon.keeper import in_place
 from daemon.keeper.cautions import CAUTIONS, Situation, due
 from daemon.keeper.desk import Desk, InstrumentLine
 from daemon.keeper.probe import Probe
@@ -48,6 +50,7 @@ def snapshot(desk: Desk, watch: SwitchWatch) -> dict[str, Any]:
         "instruments": [_instrument(line) for line in desk.instruments.values()],
         "series": _series(desk),
         "hypotheses": [{"hypothesis": text, **entry} for text, entry in desk.hypotheses.items()],
+        "in_place": [asdict(each) for each in desk.in_place],
         "cautions": _cautions(desk),
         "switch_ons": list(desk.verdicts.values()),
         "objections": desk.objections,
@@ -180,7 +183,8 @@ def _cautions(desk: Desk) -> list[dict[str, Any]]:
     kinds = {line.setup.spec.kind for line in desk.instruments.values() if line.status == "ok"}
     low_v, high_v = _rails(desk)
     rails_apart = low_v < 0 < high_v and high_v - low_v > TOUCH_LIMIT_DC_V
-    words = {"rail to rail": f"{high_v:.3g} V and {low_v:.3g} V make {high_v - low_v:.3g} V between them."}
+    apart = f"{high_v:.3g} V and {low_v:.3g} V make {high_v - low_v:.3g} V between them."
+    words = in_place.cautions(desk) | {"rail to rail": apart}
     now_due = due(
         Situation(
             protection=desk.unit.protection,
@@ -193,6 +197,8 @@ def _cautions(desk: Desk) -> list[dict[str, Any]]:
             dead_function=any(functions),
             above_touch_limit=any(_above_touch_limit(desk, probe) for probe in desk.probes.values()),
             rails_apart=rails_apart,
+            in_place=bool(desk.in_place),
+            closing=desk.is_closing,
             confirmed=frozenset(desk.confirmed),
         )
     )

@@ -119,7 +119,7 @@ def _written(found: Salvaged, draft: Path, target: Path) -> Mended:
             waves = captures(found, told.lost)
             for number, change in found.rows["change"].items():
                 change["act"] = change.get("act") or number  # as the migration of an earlier version does
-            for table in ("meta", "series", *_COUNTED, "capture"):
+            for table in ("meta", "series", *_COUNTED, "act", "capture"):
                 _insert(sql, table, found.rows.get(table, {}).values())
             _insert(sql, "chunk", chunks)
             for series, first, stretch in runs:

@@ -104,8 +104,12 @@ ALTER TABLE change ADD COLUMN undoes INTEGER;
 UPDATE change SET act = id;
 """
 
+_WHO = """
+CREATE TABLE act(id INTEGER PRIMARY KEY, said_by TEXT NOT NULL);
+"""
+
 # Entry i takes a file from version i to i + 1; entries are never changed once released.
-MIGRATIONS: tuple[str, ...] = (_FIRST, _LIMITS_OF_ERROR, _CHECKSUMS)
+MIGRATIONS: tuple[str, ...] = (_FIRST, _LIMITS_OF_ERROR, _CHECKSUMS, _WHO)
 
 # Entry i shows what migration i adds, empty, to readers of a file that no writer has brought up yet. Temporary
 # tables and views of a connection hide those of the file, which stays as it is.
@@ -124,6 +128,7 @@ CREATE TEMP VIEW wave AS SELECT *, NULL AS crc, NULL AS env_crc FROM main.wave;
 CREATE TEMP VIEW clock AS SELECT *, NULL AS readings FROM main.clock;
 CREATE TEMP VIEW change AS SELECT *, id AS act, NULL AS undoes FROM main.change;
 """,
+    "CREATE TEMP TABLE act(id INTEGER PRIMARY KEY, said_by TEXT);",
 )
 
 TABLES_WITH_IDS = (

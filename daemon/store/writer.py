@@ -235,6 +235,8 @@ class SessionWriter(Opinions):
         self._contexts = {int(row.pop("id")): row for row in read_rows(self._sql, "context")}
         self._placements = {int(row.pop("id")): row for row in read_rows(self._sql, "placement")}
         self._changes = read_rows(self._sql, "change")
+        self._said_by = {int(row["id"]): row["said_by"] for row in read_rows(self._sql, "act")}
+        self._was_relabelled = any(change["target"] == "context" for change in self._changes)
         (self._segment,) = rows("SELECT coalesce(max(segment), -1) FROM clock").fetchone()
 
     def _buffer(self, series: int) -> Buffer:

@@ -11,9 +11,10 @@ from daemon.suspects.readings import BESIDE, Seen, suspect_names
 UNNAMED = "a part that is not named"
 OUT_WORDS = re.compile(r"\b(lift(ed)?|out|off|free|(un|de)soldered|disconnected|removed)\b", re.I)
 SURELY_BACK = re.compile(
-    r"\b(re-?fitted|re-?soldered|(soldered|put|fitted) (back|in)|back in(?! order)|no longer|in circuit again)\b", re.I
+    r"\b(re-?fitted|re-?soldered|reconnected|(soldered|put|fitted) (back|in)|back in(?! order)|no longer|in circuit again)\b", re.I
 )
 BACK_WORDS = re.compile(r"\b(back|soldered|fitted|in again|in circuit)\b", re.I)
+NOT_YET = re.compile(r"\b(not|never|nothing|isn't|wasn't|still|yet)\b", re.I)
 LEG = re.compile(
     r"\b(base|collector|emitter|input|output|common|one end|contact \w+|(\w+ )?(leg|pin)( \d)?)\b", re.I
 )
@@ -36,10 +37,15 @@ def _stands_in(name: str, text: str) -> bool:
 
 def lifted_or_back(text: str, drawing: Drawing, mode: str = "") -> list[Seen]:
     """What a mark of the kind "part lifted" says: out of circuit, unless its words say that it is back."""
-    back = SURELY_BACK.search(text) or (BACK_WORDS.search(text) and not OUT_WORDS.search(text))
-    if back:
+    if says_back(text):
         return [Seen(name, mode, BACK) for name in _names_in(text, drawing)]
     return [Seen(name, mode, LIFTED, how=_leg(name, text)) for name in _names_in(text, drawing)]
+
+
+def says_back(text: str) -> bool:
+    """True where the words about a lifted part say that it is in circuit again."""
+    back = SURELY_BACK.search(text) or (BACK_WORDS.search(text) and not OUT_WORDS.search(text))
+    return bool(back) and NOT_YET.search(text) is None
 
 
 def surely_back(text: str, drawing: Drawing, mode: str = "") -> list[Seen]:

@@ -42,6 +42,23 @@ function clipPicture() {
   );
 }
 
+// What is noted as in place: one press notes that it is taken away or refitted; what stays wants a reason.
+const undone = ({ what, part, text }) => (what === "lifted" ? { command: "note", kind: "part lifted", text: `${part || text}: refitted` } : { command: "note", kind: "bypassed", text: `${part || text}: bypass removed` });
+
+function undoneButtons() {
+  const there = bench.state?.in_place ?? [];
+  return el("div", { class: "choices" }, ...there.map((each) => el("button", { type: "button", class: "press", "data-key": `undone-${each.event}-${each.part}`, onclick: () => say(undone(each)) }, each.what === "lifted" ? `${each.part || "it"} is refitted` : `bypass of ${each.part || "it"} is removed`)));
+}
+
+function staysForm(caution) {
+  const why = el("input", { id: "stays-why", class: "entry", autocomplete: "off", spellcheck: "false", "data-key": "stays-why", "aria-label": "why it stays", placeholder: "why it stays" });
+  const go = async () => why.setAttribute("aria-invalid", String(Boolean((await confirm(caution, why.value.trim())).error)));
+  why.addEventListener("keydown", (event) => { if (event.key === "Enter") go(); });
+  return el("div", { class: "answer" }, undoneButtons(), why, el("button", { type: "button", class: "press", "data-key": "stays", onclick: go }, "it stays, for this reason"));
+}
+
+const ANSWERS = { class: classForm, "in place": undoneButtons, closing: staysForm };
+
 function one(caution) {
   const asks = caution.kind === "answer" || caution.kind === "confirm";
   return el(
@@ -54,8 +71,8 @@ function one(caution) {
       el("p", { class: "caution-where" }, caution.where),
       el("p", { class: "caution-text" }, caution.text),
       caution.id === "scope clip" ? clipPicture() : null,
-      caution.id === "class" ? classForm() : null,
-      asks && caution.id !== "class" ? el("button", { type: "button", class: "press strong", "data-key": `confirm-${caution.id}`, onclick: () => confirm(caution) }, "read and done") : null,
+      ANSWERS[caution.id]?.(caution) ?? null,
+      asks && !ANSWERS[caution.id] ? el("button", { type: "button", class: "press strong", "data-key": `confirm-${caution.id}`, onclick: () => confirm(caution) }, "read and done") : null,
     ),
   );
 }
@@ -66,7 +83,7 @@ function show(state) {
   const due = state.cautions
     .filter((c) => c.due && !(c.confirmed && c.kind === "confirm") && !ELSEWHERE.has(c.id))
     .sort((a, b) => (WEIGHT[a.kind] ?? 6) - (WEIGHT[b.kind] ?? 6));
-  refill(document.getElementById("cautions"), [due, state.unit.protection, state.unit.rated_mains_v], () => (due.length
+  refill(document.getElementById("cautions"), [due, state.unit.protection, state.unit.rated_mains_v, state.in_place], () => (due.length
     ? el("ul", { class: "plain cautions" }, ...due.map(one))
     : el("p", { class: "empty" }, "None is due beyond the one at the foot of the page.")));
 }

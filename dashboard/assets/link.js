@@ -72,7 +72,7 @@ async function carry(command) {
   try {
     const answer = await fetch("/do", {
       method: "POST",
-      headers: { "Content-Type": "application/json" },
+      headers: { "Content-Type": "application/json", "probetrail-page": location.pathname },
       body: JSON.stringify(command),
     });
     const content = await answer.json().catch(() => ({ error: `The dashboard refuses (${answer.status}).` }));

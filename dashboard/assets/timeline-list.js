@@ -80,13 +80,14 @@ const changeRow = (change) => el(
   el("td", {}, String(change.act)),
   el("td", {}, moment(change.t_us)),
   el("td", {}, change.what),
+  el("td", { class: "who" }, change.who),
   el("td", {}, change.why || "no reason given"),
   el("td", {}, change.undone_by !== null ? `taken back by ${change.undone_by}` : mayTakeBack ? el("button", { type: "button", class: "press small", "data-key": `back-${change.act}`, "aria-label": `take back correction ${change.act}`, onclick: () => takeBack(change.act) }, "take back") : "stands"),
 );
 
 const placements = new Paged("timeline-table", { caption: "placements", headings: ["", "from", "for", "probe", "point", "reads", "verdict", "mode", "fed by", "hypothesis"], row: placementRow, empty: "" });
 const events = new Paged("timeline-events", { caption: "events", headings: ["at", "what", "in words"], row: eventRow, empty: "Nothing happened yet." });
-const changes = new Paged("timeline-history", { caption: "changes", headings: ["no.", "at", "what was changed", "why", "now"], row: changeRow, empty: "Nothing was changed: all tags stand as they were first said." });
+const changes = new Paged("timeline-history", { caption: "changes", headings: ["no.", "at", "what was changed", "who", "why", "now"], row: changeRow, empty: "Nothing was changed: all tags stand as they were first said." });
 
 export const told = (all) => all.filter((p) => !p.silent);
 

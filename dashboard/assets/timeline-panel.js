@@ -51,7 +51,7 @@ function drawLimits(pen, box, y, low, high) {
   write(pen, "permitted", box.right - 6, bottom - 6, { size: 12, align: "right" });
 }
 
-const change = ({ act, t_us, what, why, undone_by }) => el("li", {}, `${clock(t_us)} correction ${act}. ${what}${why ? ` (${why})` : ""}${undone_by === null ? "" : `, taken back by correction ${undone_by}`}`);
+const change = ({ act, t_us, what, why, who, undone_by }) => el("li", {}, `${clock(t_us)} correction ${act}, ${who}. ${what}${why ? ` (${why})` : ""}${undone_by === null ? "" : `, taken back by correction ${undone_by}`}`);
 
 function listWords() {
   const shown = stay.listed.length;

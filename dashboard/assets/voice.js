@@ -7,7 +7,7 @@ import { phrase, pointSaid, valueSaid } from "./saying.js";
 import { isOn, setting, speak, startSounds, tone, turn } from "./sounds.js";
 
 const TOUCH_V = 60;
-const heard = { settled: new Set(), kicks: new Set(), objections: new Set(), lost: new Set(), storing: true };
+const heard = { settled: new Set(), kicks: new Set(), objections: new Set(), lost: new Set(), cautions: new Set(), storing: true };
 let first = true;
 let told = ""; // the point that was announced last
 let lastWords = "";
@@ -105,9 +105,17 @@ function listen(now) {
   newStops();
   newKicks();
   listenToInstruments();
+  newCautions();
   if (!state.storing.ok && heard.storing) { tone("urgent"); speak(`Storing has stopped. ${state.storing.why ?? ""}`, true, "en"); }
   heard.storing = state.storing.ok;
   first = false;
+}
+
+// What has to be answered before the job is closed is heard, wherever it was asked.
+function newCautions() {
+  const closing = state.cautions.find((c) => c.id === "closing" && c.due);
+  if (!closing) return heard.cautions.clear();
+  return once(heard.cautions, closing.text, () => { tone("urgent"); speak(closing.text, true, "en"); });
 }
 
 function listenToInstruments() {

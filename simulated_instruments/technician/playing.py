@@ -145,6 +145,10 @@ class Player:
         for caution in self._daemon.state().get("cautions") or []:
             if caution["confirmed"] or not caution["due"] or caution["kind"] not in ("confirm", "answer"):
                 continue
+            if caution["id"] == "closing":
+                reason = "it is looked at before the cover goes on"
+                self._say({"command": "confirm", "caution": "closing", "answer": reason})
+                continue
             if caution["kind"] == "answer":
                 self._say({"command": "unit", "protection": self._scenario.protection})
             self._say({"command": "confirm", "caution": caution["id"]})

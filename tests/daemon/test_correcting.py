@@ -6,8 +6,8 @@ import pytest
 
 from daemon.command_line import main, make_parser
 from daemon.command_line.marks import command_of, moment
-from daemon.timeline import history_text
-from drivers.clock import from_iso_utc
+from daemon.timeline import history_text, timeline_text
+from drivers.clock import from_iso_utc, iso_utc
 from drivers.errors import CommandError
 from tests.daemon.test_keeper import Desk, measure
 
@@ -144,19 +144,57 @@ def test_a_relabelling_with_no_end_holds_on_and_can_be_taken_back(desk):
     assert desk.state()["context"]["hypothesis"] == "" and tags_of_all(desk) == before
 
 
-def test_what_was_changed_since_is_not_taken_back_over_it(desk):
+def test_what_was_said_since_stays_when_a_correction_is_taken_back(desk):
     measure(desk, "PBV", 12.0)
-    desk.say("move", placement=1, leg="B")
+    desk.say("move", placement=1, leg="B", point="Q302")
     desk.say("move", placement=1, leg="C")
-    with pytest.raises(CommandError, match="Correction 1 was changed since"):
+    assert desk.say("undo", act=1)["done"] == "Correction 1 is taken back (placements 1)."
+    assert placements(desk)[["point", "leg"]].values.tolist() == [["PBV", "C"]]
+    with pytest.raises(CommandError, match="Correction 1 is taken back already"):
         desk.say("undo", act=1)
-    desk.say("undo")
     desk.say("undo")
     assert placements(desk)["leg"].tolist() == [""]
     with pytest.raises(CommandError, match="Nothing was corrected"):
         desk.say("undo")
     with pytest.raises(CommandError, match="no correction 77"):
         desk.say("undo", act=77)
+
+
+def test_a_relabelling_with_no_end_is_taken_back_after_another_mode_was_said(desk):
+    measure(desk, "PBV", 12.0)
+    from_us = desk.clock.now_us()
+    measure(desk, "Q302 C", 6.54)
+    desk.say("relabel", kind="mode", value="STOP", from_us=from_us)
+    measure(desk, "PB OUT", 3.0)
+    desk.say("mode", mode="PLAY")
+    measure(desk, "PBV", 12.0)
+    assert placements(desk)["mode"].tolist() == ["PLAY", "STOP", "STOP", "PLAY"]
+    desk.say("undo")
+    frame = placements(desk)
+    assert frame["mode"].tolist() == ["PLAY"] * 4
+    assert frame.loc[2, "judgement"]["verdict"] == "inside"
+    with desk.records() as records:
+        assert set(records.readings("dc_v")["mode"]) == {"PLAY"}
+
+
+def test_halves_of_two_splits_settle_anew_as_the_first_split_goes(desk):
+    desk.floating()
+    desk.say("point", probe="red", point="PBV")
+    desk.volts(12.0, 4.0)
+    first_us = desk.clock.now_us() + 50_000
+    desk.volts(12.0, 4.0)
+    second_us = desk.clock.now_us() + 50_000
+    desk.volts(12.0, 4.0)
+    desk.floating()
+    desk.say("split", placement=1, at_us=first_us)
+    desk.say("split", placement=2, at_us=second_us)
+    counts = placements(desk)["count"].tolist()
+    desk.say("undo", act=1)
+    frame = placements(desk)
+    assert frame.loc[1, "t1_us"] == second_us - 1 and frame.loc[1, "count"] > counts[0] + 30
+    assert frame["struck"].tolist() == [False, True, False]
+    with pytest.raises(CommandError, match="Placement 2 is gone with the correction that made it"):
+        desk.say("strike", placement=2)
 
 
 def test_a_correction_after_the_unit_was_switched_off_is_judged_as_of_its_time(desk):
@@ -201,10 +239,54 @@ def test_the_history_tells_each_correction_with_what_was_before(desk):
         lines = history_text(records).splitlines()
     assert frame["act"].tolist() == [1, 2, 3]
     assert frame["text"][0] == "Placement 1: leg B, was none." and frame["why"][0] == "wrong leg"
-    assert "placement 2: ends" in frame["text"][1] and frame["text"][2].startswith("Taken back: correction 2 (")
+    assert "placement 2: counts" in frame["text"][1] and frame["text"][2].startswith("Taken back: correction 2 (")
     assert frame["undone_by"].fillna(0).tolist() == [0, 3, 0] and frame["undoes"].fillna(0).tolist() == [0, 0, 2]
     assert frame["placements"].tolist() == [[1], [1, 2], [1, 2]]
-    assert "correction 2 (taken back by 3): " in lines[1] and lines[0].endswith("Why: wrong leg.")
+    assert "correction 2, by a script (taken back by 3): " in lines[1] and lines[0].endswith("Why: wrong leg.")
+
+
+def test_the_history_and_the_time_line_say_who_made_each_correction(desk):
+    measure(desk, "PBV", 12.0)
+    from_us = desk.clock.now_us() - 1
+    desk.say("move", by="the bench page", placement=1, leg="B")
+    desk.say("strike", by="the phone page", placement=1)
+    desk.say("relabel", by="the command line", kind="mode", value="STOP", from_us=from_us)
+    measure(desk, "PB OUT", 3.0)  # tagged by the third one, which stays whose it was
+    desk.say("undo", act=2)
+    desk.keeper.close()
+    desk.keeper = desk.new_keeper()
+    desk.keeper.open(desk.path)
+    desk.say("undo", by="the timeline page", act=1)
+    with desk.records() as records:
+        assert records.history()["who"].tolist() == [
+            "by the bench page", "by the phone page", "by the command line", "by a script", "by the timeline page"
+        ]
+        assert "correction 2, by the phone page (taken back by 4): " in history_text(records)
+        told = timeline_text(records)
+    assert "strike: Struck: placement 1, PBV. By the phone page." in told
+    assert "By the command line." in told and "relabel: Mode from" in told
+
+
+def test_what_no_caller_says_is_the_programs_own_word(desk):
+    """Also right after a caller, whose name goes with what it said."""
+    measure(desk, "PBV", 12.0)
+    desk.say("strike", by="the phone page", placement=1)
+    desk.keeper._desk.writer.correct_placement(1, desk.clock.now_us(), "", leg="B")
+    with desk.records() as records:
+        assert records.history()["who"].tolist() == ["by the phone page", "by probetrail"]
+
+
+def test_a_relabelling_is_told_by_what_held_and_not_by_rows(desk):
+    measure(desk, "PBV", 12.0)
+    from_us = desk.clock.now_us() - 1_000_000
+    desk.say("relabel", kind="mode", value="STOP", from_us=from_us, until_us=from_us + 500_000)
+    desk.say("undo")
+    with desk.records() as records:
+        said, undone = records.history()["text"]
+    begin, end = (iso_utc(t_us) for t_us in (from_us, from_us + 500_000))
+    told = f"Mode STOP from {begin} to {end}; mode PLAY from {end} on; mode PLAY: ends {begin}, not never"
+    assert said.startswith(told)
+    assert f"mode STOP from {begin} on did not hold" in undone and "context" not in said + undone
 
 
 def test_the_command_history_prints_it(desk, capsys):
@@ -212,7 +294,8 @@ def test_the_command_history_prints_it(desk, capsys):
     desk.say("move", placement=1, point="PB OUT", why="slip")
     desk.keeper._commit()
     assert main(["history", str(desk.path)]) == 0
-    assert capsys.readouterr().out.endswith("correction 1: Placement 1: point PB OUT, was PBV. Why: slip.\n")
+    said = "correction 1, by a script: Placement 1: point PB OUT, was PBV. Why: slip.\n"
+    assert capsys.readouterr().out.endswith(said)
 
 
 def test_corrections_outlive_a_restart_and_can_be_taken_back_after_it(desk):

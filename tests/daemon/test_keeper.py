@@ -72,9 +72,9 @@ class Desk:
 
         return Keeper(self.bench, self.clock, Feed(), self.folders, order, lambda: None)
 
-    def say(self, command, **fields):
+    def say(self, command, by="a script", **fields):
         reply = Future()
-        self.keeper.take(Said({"command": command, **fields}, reply))
+        self.keeper.take(Said({"command": command, **fields}, reply, by))
         return reply.result(timeout=0)
 
     def send(self, instrument, *readings, traces=()):

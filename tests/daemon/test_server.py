@@ -5,6 +5,7 @@ import contextlib
 import json
 import struct
 import threading
+from dataclasses import replace
 
 import httpx
 import numpy as np
@@ -30,8 +31,9 @@ class Doors:
         self.server.start()
         self.door = Door(self.server.port, "secret")
 
-    def execute(self, body):
+    def execute(self, body, by):
         self.said.append(body)
+        self.said_by = by
         return {"done": "Noted.", "id": len(self.said)}
 
 
@@ -51,6 +53,23 @@ def doors():
 def test_a_command_is_checked_carried_out_and_answered(doors):
     assert say(doors.door, {"command": "mode", "mode": "PLAY"})["done"] == "Noted."
     assert doors.said[-1] == {"command": "mode", "mode": "PLAY"}
+
+
+@pytest.mark.parametrize(
+    ("given", "kept"),
+    [
+        ("the command line", "the command line"),
+        ("the phone page", "the phone page"),
+        ("probetrail", "a script"),
+        ("the queen", "a script"),
+    ],
+)
+def test_who_says_a_command_comes_with_it_and_only_in_known_words(given, kept, doors):
+    """Nobody from outside can be taken for the program itself."""
+    say(replace(doors.door, by=given), {"command": "mode", "mode": "PLAY"})
+    assert doors.said_by == kept
+    say(doors.door, {"command": "mode", "mode": "PLAY"})
+    assert doors.said_by == "a script"
 
 
 def test_a_wrong_command_never_reaches_the_keeper_and_names_its_field(doors):

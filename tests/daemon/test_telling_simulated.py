@@ -4,7 +4,7 @@ import pytest
 
 from daemon.bench_file import Setup
 from drivers.protocols import InstrumentSpec
-from tests.daemon.test_hands import HOUR_S, Running
+from tests.daemon.told_bench import HOUR_S, Running
 from tests.simulated_instruments.test_alone import started
 
 

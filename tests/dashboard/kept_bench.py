@@ -54,10 +54,10 @@ class KeptBench(Desk):
         keeper._feed = self._feed
         return keeper
 
-    def _execute(self, body: dict[str, Any]) -> dict[str, Any]:
+    def _execute(self, body: dict[str, Any], by: str) -> dict[str, Any]:
         reply: Future[dict[str, Any]] = Future()
         with self._lock:
-            self.keeper.take(Said(body, reply))
+            self.keeper.take(Said(body, reply, by))
         return reply.result(timeout=10)
 
     def volts(self, *arguments: Any, **more: Any) -> None:

@@ -158,6 +158,7 @@ class SampleBench:
     def __init__(self, port: int = 0, token: str | None = None) -> None:
         self.state = sample_state()
         self.said: list[dict[str, Any]] = []
+        self.said_by: list[str] = []
         self.refuse: Any = None
         self._clock = SystemClock()
         self._feed = Feed()
@@ -226,10 +227,11 @@ class SampleBench:
         codes = np.round(volts / 0.01).astype(np.int16)
         self._feed.send(trace_frame("scope", Trace(self.now_us(), 1e-4, codes, 0.01, 0.0, channel)))
 
-    def _execute(self, command: dict[str, Any]) -> dict[str, Any]:
+    def _execute(self, command: dict[str, Any], by: str) -> dict[str, Any]:
         if self.refuse is not None:
             raise self.refuse
         self.said.append(command)
+        self.said_by.append(by)
         _CARRY_OUT.get(command["command"], _nothing)(self.state, command)
         self.tell_state()
         return {"done": f"{command['command']} is kept.", "id": None}

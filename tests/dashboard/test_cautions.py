@@ -51,3 +51,41 @@ def test_the_class_of_the_unit_is_answered_on_the_bench(page: Page, bench: Sampl
 def test_the_caution_that_always_holds_is_always_there(page: Page) -> None:
     """Nothing on the page says that a point is safe; this says that the program cannot know."""
     expect(page.locator("#always-caution")).to_contain_text("does not know whether the point is safe")
+
+
+STILL = "Still noted as in place: F1 bypassed."
+
+
+def something_in_place(bench: SampleBench) -> None:
+    """A bypass and a lifted part are noted, and the job is about to be closed."""
+    bench.state["in_place"] = [
+        {"what": "bypassed", "part": "F1", "text": "F1 bypassed", "since_us": 1, "event": 7},
+        {"what": "lifted", "part": "", "text": "the blue wire lifted", "since_us": 2, "event": 8},
+    ]
+    others = [each for each in bench.state["cautions"] if each["id"] != "closing"]
+    closing = {"id": "closing", "where": "before a soak", "kind": "answer", "text": STILL}
+    bench.state["cautions"] = [*others, closing | {"due": True, "confirmed": False}]
+    bench.tell_state()
+
+
+def test_what_is_noted_as_in_place_is_undone_or_answered_with_a_reason(page: Page, bench: SampleBench) -> None:
+    """One press notes that it is gone; without a reason nothing is answered."""
+    something_in_place(bench)
+    closing = page.locator(".caution").filter(has_text=STILL)
+    closing.get_by_role("button", name="bypass of F1 is removed").click()
+    assert last_said(bench, 1) == {"command": "note", "kind": "bypassed", "text": "F1: bypass removed"}
+    closing.get_by_role("button", name="it is refitted").click()
+    assert last_said(bench, 2) == {"command": "note", "kind": "part lifted", "text": "the blue wire lifted: refitted"}
+    closing.get_by_role("textbox", name="why it stays").fill("fuse on order")
+    closing.get_by_role("button", name="it stays, for this reason").click()
+    assert last_said(bench, 3) == {"command": "confirm", "caution": "closing", "answer": "fuse on order"}
+
+
+def test_what_has_to_be_answered_before_the_job_is_closed_is_said_aloud_once(page: Page, bench: SampleBench) -> None:
+    """Eyes are on the board; a state that comes again does not say it again."""
+    for _ in range(3):
+        something_in_place(bench)
+    page.locator(".caution").filter(has_text=STILL).wait_for()
+    said = page.evaluate("window.probetrail.said")
+    assert said.count(STILL) == 1
+    assert "urgent" in page.evaluate("window.probetrail.tones")

@@ -184,14 +184,19 @@ def test_another_mode_held_for_a_while(timeline: Page, served: Served) -> None:
 
 def test_every_correction_is_told_and_can_be_taken_back(timeline: Page, served: Served, writer: SessionWriter) -> None:
     """With its reason, newest first; one that was taken back says by which."""
+    writer.speaker = "the phone page"
     writer.correct_placement(1, LATER_US, "wrong pin", point="PBV")
     writer.commit()
     history = timeline.locator("#timeline-history tbody tr")
     expect(history).to_have_count(2)
     expect(history.first).to_contain_text("Placement 1: point PBV, was B12")
     expect(history.first).to_contain_text("wrong pin")
+    expect(history.first).to_contain_text("by the phone page")
+    expect(history.nth(1)).to_contain_text("by probetrail")
+    expect(timeline.locator(".changes li")).to_contain_text(", by the phone page. Placement 1: point PBV, was B12")
     timeline.get_by_role("button", name="take back correction 2").click()
     assert last_said(served.bench, 1) == {"command": "undo", "act": 2}
+    assert served.bench.said_by == ["the timeline page"]
     writer.undo(2, LATER_US + 1, "it was B12")
     writer.commit()
     expect(history).to_have_count(3)

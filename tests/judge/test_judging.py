@@ -195,7 +195,7 @@ class Doors:
             except DoorError:
                 threading.Event().wait(0.05)
 
-    def execute(self, body):
+    def execute(self, body, by):
         self.said.append(body)
         self.heard.set()
         return {"done": "Verdict kept.", "id": 1}

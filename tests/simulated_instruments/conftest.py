@@ -7,9 +7,11 @@ import pytest
 from simulated_instruments.asking import checked
 from simulated_instruments.bench.roster import ROSTER
 from simulated_instruments.clock import TurnedClock
+from simulated_instruments.serving.vxi11_core import CORE_PROGRAM
 from simulated_instruments.unit.door import handle_line
 from simulated_instruments.unit.scenario import load
 from simulated_instruments.unit.unit import Unit
+from tests.simulated_instruments.vxi11_caller import Caller
 
 
 class LocalUnit:
@@ -60,3 +62,17 @@ def bench_of():
 @pytest.fixture
 def meter(bench):
     return bench.instrument("meter")
+
+
+@pytest.fixture
+def called():
+    """Opens connections to a VXI-11 server, and closes them afterwards."""
+    callers = []
+
+    def call_(port, program=CORE_PROGRAM):
+        callers.append(Caller(port, program))
+        return callers[-1]
+
+    yield call_
+    for caller in callers:
+        caller.close()

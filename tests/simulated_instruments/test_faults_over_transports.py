@@ -14,8 +14,9 @@ from simulated_instruments.fault_schedule import KINDS
 from simulated_instruments.faults import faulty, seeded
 from simulated_instruments.serving import serve_hislip, serve_tcp, serve_tty, serve_vxi11
 from simulated_instruments.serving.choice import TRANSPORTS
-from tests.simulated_instruments.test_hislip import Client, Type
-from tests.simulated_instruments.test_vxi11 import Caller, until
+from simulated_instruments.serving.hislip_messages import Type
+from tests.simulated_instruments.hislip_client import Client
+from tests.simulated_instruments.vxi11_caller import Caller, until
 
 PATIENCE_S = 20
 ANSWER = b"1999.0\n"

@@ -1,94 +1,12 @@
-"""The HiSLIP server, by a bare client that follows IVI-6.1 (sections from memory) and by pyvisa-py, unmodified."""
+"""The HiSLIP server, by a bare client that follows IVI-6.1 (sections from memory)."""
 
-import socket
 import struct
-import time
 
-import numpy as np
 import pytest
-import pyvisa
 
-from simulated_instruments.faults import faulty
-from simulated_instruments.language.headers import command
-from simulated_instruments.language.speaker import Speaker
 from simulated_instruments.serving import serve_hislip
 from simulated_instruments.serving.hislip_messages import FIRST_ID, HEADER, Type, answer_messages, is_newer
-
-PATIENCE_S = 10
-
-
-class Channel:
-    """Whole messages on one connection."""
-
-    def __init__(self, server):
-        self.socket = socket.create_connection((server.host, server.port), PATIENCE_S)
-        self.file = self.socket.makefile("rb")
-
-    def send(self, kind, control=0, parameter=0, payload=b""):
-        self.socket.sendall(HEADER.pack(b"HS", kind, control, parameter, len(payload)) + payload)
-
-    def receive(self):
-        header = self.file.read(HEADER.size)
-        if not header:
-            return None
-        prologue, kind, control, parameter, length = HEADER.unpack(header)
-        assert prologue == b"HS"
-        return kind, control, parameter, self.file.read(length)
-
-    def close(self):
-        self.file.close()
-        self.socket.close()
-
-
-class Client:
-    """A client with both channels open, which numbers its messages."""
-
-    def __init__(self, server):
-        self.sync = self.later = Channel(server)
-        try:
-            self.later = Channel(server)
-            self._open()
-        except BaseException:
-            self.close()
-            raise
-
-    def _open(self):
-        self.sync.send(Type.INITIALIZE, 0, 0x0100 << 16 | 0x7878, b"hislip0")
-        self.opened = self.sync.receive()
-        self.session = self.opened[2] & 0xFFFF
-        self.later.send(Type.ASYNC_INITIALIZE, 0, self.session)
-        assert self.later.receive()[0] == Type.ASYNC_INITIALIZE_RESPONSE
-        self.next_id = FIRST_ID
-
-    def write(self, data, rmt=0, kind=Type.DATA_END):
-        sent, self.next_id = self.next_id, self.next_id + 2
-        self.sync.send(kind, rmt, sent, data)
-        return sent
-
-    def query(self, data, rmt=0):
-        sent = self.write(data, rmt)
-        kind, _, number, payload = self.sync.receive()
-        assert (kind, number) == (Type.DATA_END, sent)
-        return payload
-
-    def status(self, rmt=0, number=None):
-        self.later.send(Type.ASYNC_STATUS_QUERY, rmt, self.next_id - 2 if number is None else number)
-        kind, status, _, _ = self.later.receive()
-        assert kind == Type.ASYNC_STATUS_RESPONSE
-        return status
-
-    def clear(self, features=0):
-        self.later.send(Type.ASYNC_DEVICE_CLEAR)
-        assert self.later.receive()[0] == Type.ASYNC_DEVICE_CLEAR_ACKNOWLEDGE
-        self.sync.send(Type.DEVICE_CLEAR_COMPLETE, features)
-        while (received := self.sync.receive())[0] != Type.DEVICE_CLEAR_ACKNOWLEDGE:
-            pass
-        self.next_id = FIRST_ID
-        return received[1]
-
-    def close(self):
-        self.sync.close()
-        self.later.close()
+from tests.simulated_instruments.hislip_client import Channel, Client
 
 
 @pytest.fixture
@@ -108,22 +26,6 @@ def opened():
 def server(meter):
     with serve_hislip(meter.instrument) as running:
         yield running
-
-
-@pytest.fixture
-def session():
-    """pyvisa-py's session to a server."""
-    sessions = []
-
-    def open_(server):
-        opened = pyvisa.ResourceManager("@py").open_resource(server.resource)
-        opened.timeout, opened.read_termination = 5000, "\n"
-        sessions.append(opened)
-        return opened
-
-    yield open_
-    for one in sessions:
-        one.close()
 
 
 # ---- initialisation (6.1)
@@ -393,54 +295,3 @@ def test_a_trigger_is_a_trg(server, opened):
     client.sync.send(Type.TRIGGER, 0, client.next_id)
     client.next_id += 2
     assert client.query(b"SYST:ERR?\n").startswith(b"-211,")
-
-
-# ---- pyvisa-py, unmodified
-
-
-class Blocks(Speaker):
-    """Answers a block of any size."""
-
-    @command("BLOCk?")
-    def _block(self, call):
-        return self._big()
-
-    @command(":BLOCk?")
-    def _rooted(self, call):
-        return self._big()
-
-    def _big(self):
-        payload = np.arange(700_000, dtype="<i4").tobytes()
-        return b"#7%07d" % len(payload) + payload
-
-
-def test_pyvisa_asks_polls_and_clears(server, session):
-    talk = session(server)
-    assert talk.query("*IDN?").startswith("Benchwright,")
-    assert float(talk.query("READ?")) < 1
-    talk.write("*OPC?")
-    end_s = time.monotonic() + PATIENCE_S
-    while not talk.read_stb() & 16:
-        assert time.monotonic() < end_s, "MAV was never set"
-    assert talk.read() == "1"
-    assert talk.read_stb() & 16 == 0
-    talk.clear()
-    assert talk.query("SYST:VERS?") == "1999.0"
-
-
-def test_pyvisa_reads_a_block_that_is_longer_than_a_message(session):
-    with serve_hislip(Blocks(("a", "b", "c", "d"))) as server:
-        read = session(server).query_binary_values(":BLOC?", datatype="i", container=np.ndarray)
-    assert np.array_equal(read, np.arange(700_000))
-
-
-def test_pyvisa_never_takes_a_late_answer_for_the_next(meter, session):
-    """The numbers of the messages see to that (transport fact: HiSLIP discards what is late)."""
-    with serve_hislip(meter.instrument, wrap=faulty("late:0.4@2")) as server:
-        talk = session(server)
-        assert talk.query("*OPC?") == "1"
-        talk.timeout = 100
-        with pytest.raises(pyvisa.VisaIOError):
-            talk.query("*IDN?")
-        talk.timeout = 5000
-        assert talk.query("SYST:VERS?") == "1999.0"

@@ -39,7 +39,7 @@ def test_the_marks_in_the_header_are_the_documented_ones(writer, path):
     writer.close()
     head = path.read_bytes()[:100]
     assert f"0x{head[68:72].hex().upper()}" in FORMAT
-    assert int.from_bytes(head[60:64], "big") == len(schema.MIGRATIONS) == len(schema.STAND_INS) == 3
+    assert int.from_bytes(head[60:64], "big") == len(schema.MIGRATIONS) == len(schema.STAND_INS) == 4
 
 
 @pytest.mark.parametrize("closed", [True, False])

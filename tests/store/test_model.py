@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
 from daemon.records import open_session
+from daemon.store.replaying import Held
 from daemon.store.writer import SessionWriter
 from drivers.clock import HandClock
 from drivers.errors import StoreFull
@@ -123,19 +124,19 @@ class SessionFile(RuleBasedStateMachine):
         row = self.now["placements"][number]
         at_us = row["t0"] + 1 + int(share * (row["t1"] - row["t0"] - 1))
         t_us, act = self.corrected()
-        new = self.writer.split_placement(number, at_us, t_us, "", act, ({"count": 3}, {"count": 4}))
+        new = self.writer.split_placement(number, at_us, t_us, "", act, lambda row, from_us, to_us: {"count": 3})
         self.now["placements"][new] = row | {"t0": at_us}
         row["t1"] = at_us - 1
 
     @rule(kind=st.sampled_from(KINDS), value=st.sampled_from("RST"), first=st.floats(0, 1), second=st.floats(0, 1))
     def relabel(self, kind, value, first, second):
-        """As the keeper does it between placements; the plain model cuts every interval by hand."""
+        """Between placements; the plain model cuts every interval by hand."""
         begin_us, now_us = 1_700_000_000_000_000, self.clock.now_us()
         from_us, until_us = sorted(begin_us + int(share * (now_us - begin_us)) for share in (first, second))
         if from_us >= until_us:
             return
         t_us, act = self.corrected()
-        self.writer.relabel_context(kind, value, from_us, until_us, t_us, act)
+        self.writer._relabel_context(kind, Held(None, value, from_us, until_us), t_us, act)
         rest = [row for row in self.now["contexts"] if row["kind"] != kind]
         for row in (row for row in self.now["contexts"] if row["kind"] == kind):
             ends_us = math.inf if row["t1"] is None else row["t1"]

@@ -1,7 +1,8 @@
 """Files that earlier versions wrote are read as they are, and brought up when they are gone on with.
 
 ``old_files/version_1.session.gz`` was written by the program when its format was version 1, and so on; that of
-version 2 was left open, with readings not sealed yet.
+version 2 was left open, with readings not sealed yet; in that of version 3 a mode was relabelled without an end, and a
+placement struck, struck no more and struck again by an undo of an undo.
 """
 
 import gzip
@@ -30,6 +31,12 @@ def old(path):
 @pytest.fixture
 def second(path):
     path.write_bytes(gzip.decompress((OLD / "version_2.session.gz").read_bytes()))
+    return path
+
+
+@pytest.fixture
+def third(path):
+    path.write_bytes(gzip.decompress((OLD / "version_3.session.gz").read_bytes()))
     return path
 
 
@@ -83,7 +90,7 @@ def test_a_file_brought_up_is_laid_out_as_a_new_one(old, tmp_path, clock):
     SessionWriter.resume(old, clock).close()
     new = tmp_path / "new.session"
     SessionWriter.create(new, clock, {}).close()
-    for table in (*schema.TABLES_WITH_IDS, "meta", "wave"):
+    for table in (*schema.TABLES_WITH_IDS, "meta", "wave", "act"):
         assert columns(old, table) == columns(new, table) != []
 
 
@@ -146,3 +153,23 @@ def test_torn_planes_of_an_old_file_are_found_by_their_own_sums(second):
     sql.close()
     with open_session(second) as records:
         assert len(records.readings()) == 5 and "300 readings lost" in records.losses()["text"][0]
+
+
+def test_a_file_of_version_3_does_not_say_who_corrected_and_is_read_without_changing_a_byte(third):
+    before = third.read_bytes()
+    assert version(third) == 3
+    with open_session(third) as records:
+        assert records.history()["who"].tolist() == ["not recorded"] * 4
+        assert records.history()["undone_by"].fillna(0).tolist() == [0, 0, 4, 0]
+        assert records.placements()["struck"].tolist() == [True, False]
+    assert third.read_bytes() == before
+
+
+def test_what_was_corrected_before_can_be_taken_back_and_only_new_acts_say_who(third, clock):
+    with SessionWriter.resume(third, clock) as writer:
+        writer.speaker = "the bench page"
+        writer.undo(1, clock.now_us(), "")
+        assert writer.context["mode"] == "PLAY"
+        assert [writer.placement(number)["mode"] for number in (1, 2)] == ["STOP", "STOP"]
+    with open_session(third) as records:
+        assert records.history()["who"].tolist() == [*["not recorded"] * 4, "by the bench page"]

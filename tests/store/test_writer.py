@@ -175,8 +175,8 @@ def test_a_correction_keeps_what_was_there_before_and_can_be_taken_back(writer, 
     writer.commit()
     with open_session(path) as records:
         changes = records.changes()
-        assert changes["before"].tolist() == [{"leg": "c"}, {"struck": 0}, {"struck": 1}]
-        assert changes["after"].tolist() == [{"leg": "e"}, {"struck": 1}, {"struck": 0}]
+        assert changes["before"].tolist() == [{"leg": "c", "mode": "PLAY"}, {"struck": 0}, {"struck": 1}]
+        assert changes["after"].tolist() == [{"leg": "e", "mode": "PLAY"}, {"struck": 1}, {"struck": 0}]
         assert changes["t_us"].tolist() == [111, 222, 333]
         assert records.placements()["struck"].tolist() == [False]
 

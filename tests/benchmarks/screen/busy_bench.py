@@ -8,22 +8,18 @@ the last: a list. It ends when its standard input does.
 
 import functools
 import json
-import os
-import subprocess
 import sys
-import tempfile
 import time
-from pathlib import Path
 
 import numpy as np
 
 from daemon import acquisition
 from daemon.bench_file import Bench, Setup
 from daemon.poller import Poller
-from daemon.running import sessions_folder
 from drivers.protocols import InstrumentSpec
 from drivers.readings import Identity, Poll, Quantity, Reading, Trace
 from tests.benchmarks.quick_instrument import announce
+from tests.benchmarks.screen.served import dashboard, lasting, own_folder
 
 METER_S, SCOPE_S = 0.02, 0.2
 BEFORE = 10_000  # readings of each of four series that were there before the page was opened; of more series fewer
@@ -128,30 +124,15 @@ def opener(late, before):
     return open_quick
 
 
-def start_dashboard(door):
-    """The dashboard's process, as the command line starts it."""
-    command = [sys.executable, "-m", "dashboard", "--daemon-port", door.port, "--daemon-token", door.token]
-    command += ["--sessions", sessions_folder(), "--parent", os.getpid()]
-    return subprocess.Popen([str(word) for word in command], stdout=subprocess.PIPE, text=True)
-
-
 def main():
-    late = Late()
-    with tempfile.TemporaryDirectory() as folder:
-        os.environ["PROBETRAIL_HOME"] = folder
-        series = int(sys.argv[1])
+    late, series = Late(), int(sys.argv[1])
+    with own_folder() as folder:
         acquisition.Poller = functools.partial(Poller, opener=opener(late, ALL_BEFORE // series))
-        daemon = acquisition.Acquisition(make_bench(series), Path(folder) / "busy.session")
-        daemon.start()
-        screens = start_dashboard(daemon.door)
-        try:
-            announce(screens.stdout.readline().strip())
+        daemon = acquisition.Acquisition(make_bench(series), folder / "busy.session")
+        with lasting(daemon), dashboard(daemon.door) as tell_address:
+            tell_address()
             for _ in sys.stdin:
                 announce(json.dumps(late.take()))
-        finally:
-            screens.terminate()
-            screens.communicate(timeout=20)
-            daemon.stop()
 
 
 if __name__ == "__main__":

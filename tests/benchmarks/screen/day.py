@@ -7,9 +7,7 @@ It prints the page's address as a line of JSON and ends when its standard input 
 """
 
 import json
-import os
 import sys
-import tempfile
 import threading
 import time
 
@@ -18,7 +16,8 @@ import numpy as np
 from daemon.feed import text_frame, trace_frame
 from drivers.readings import Trace
 from tests.benchmarks.quick_instrument import announce
-from tests.benchmarks.screen.busy_bench import METER_S, TRACE_DT_S, TRACE_POINTS, start_dashboard
+from tests.benchmarks.screen.busy_bench import METER_S, TRACE_DT_S, TRACE_POINTS
+from tests.benchmarks.screen.served import dashboard, lasting, own_folder
 from tests.dashboard.sample_bench import SERIES, SampleBench
 
 FRAME_S = 0.05
@@ -68,25 +67,16 @@ class Speaker(threading.Thread):
 
 
 def main():
-    bench = SampleBench()
-    bench.start()
-    speaker = Speaker(bench)
-    with tempfile.TemporaryDirectory() as folder:
-        os.environ["PROBETRAIL_HOME"] = folder
-        screens = start_dashboard(bench.door)
-        try:
-            announce(screens.stdout.readline().strip())
-            speaker.start()
-            for line in sys.stdin:
-                rate, seconds = map(float, line.split())
-                before, speaker.rate = speaker.said, rate
-                time.sleep(seconds)
-                speaker.rate = 1.0
-                announce(json.dumps({"said": speaker.said - before}))
-        finally:
-            screens.terminate()
-            screens.communicate(timeout=20)
-            bench.stop()
+    with own_folder(), lasting(SampleBench()) as bench, dashboard(bench.door) as tell_address:
+        speaker = Speaker(bench)
+        tell_address()
+        speaker.start()
+        for line in sys.stdin:
+            rate, seconds = map(float, line.split())
+            before, speaker.rate = speaker.said, rate
+            time.sleep(seconds)
+            speaker.rate = 1.0
+            announce(json.dumps({"said": speaker.said - before}))
 
 
 if __name__ == "__main__":

@@ -14,10 +14,8 @@ import functools
 import json
 import os
 import sys
-import tempfile
 import threading
 import time
-from pathlib import Path
 
 import numpy as np
 
@@ -33,7 +31,8 @@ from drivers.errors import DoorError
 from drivers.protocols import InstrumentSpec
 from drivers.readings import Poll, Quantity, Reading
 from tests.benchmarks.quick_instrument import announce
-from tests.benchmarks.screen.busy_bench import METER_S, Late, Quick, start_dashboard
+from tests.benchmarks.screen.busy_bench import METER_S, Late, Quick
+from tests.benchmarks.screen.served import dashboard, lasting, own_folder
 from tests.suspects.networks import TEXTS, drawing_of, drawing_text
 
 METERS = 4
@@ -192,23 +191,16 @@ def obey(words, technician, late):
 
 def main():
     late, hand = Late(), Hand()
-    with tempfile.TemporaryDirectory() as folder:
-        os.environ["PROBETRAIL_HOME"] = folder
+    with own_folder() as folder:
         acquisition.Poller = functools.partial(Poller, opener=opener(late, hand))
-        daemon = acquisition.Acquisition(make_bench(), Path(folder) / "probed.session")
-        daemon.start()
-        words = ["--port", str(daemon.door.port), "--token", daemon.door.token, "--parent", str(os.getpid())]
-        screens = start_dashboard(daemon.door)
-        try:
+        daemon = acquisition.Acquisition(make_bench(), folder / "probed.session")
+        with lasting(daemon), dashboard(daemon.door) as tell_address:
+            words = ["--port", str(daemon.door.port), "--token", daemon.door.token, "--parent", str(os.getpid())]
             with child("Judging", "daemon.judging", words):
-                technician = Technician(daemon.door, hand, Path(folder))
-                announce(screens.stdout.readline().strip())
+                technician = Technician(daemon.door, hand, folder)
+                tell_address()
                 for line in sys.stdin:
                     announce(json.dumps(obey(line.split(), technician, late)))
-        finally:
-            screens.terminate()
-            screens.communicate(timeout=20)
-            daemon.stop()
 
 
 if __name__ == "__main__":

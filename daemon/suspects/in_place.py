@@ -1,0 +1,76 @@
+"""What was noted as temporary and not as undone: parts led past, parts lifted. Pure.
+
+A mark is a person's word, and so is all of this: nobody but who looks at the board knows what is there.
+"""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from daemon.drawing import Drawing
+from daemon.suspects.lifting import DESIGNATOR, NOT_YET, named_parts, says_back
+from daemon.suspects.marks import GONE
+
+BYPASSED, LIFTED, REPLACED = "bypassed", "part lifted", "part replaced"  # kinds of notes
+_WHAT = {BYPASSED: "bypassed", LIFTED: "lifted"}
+# Words of somebody who is about to be done: common practice, no source.
+CLOSING = re.compile(
+    r"\b(soak(s|ing|ed)?|burn(s|ing|t)?[ -]?in|hand(s|ed|ing)?[ -]?(it )?(back|over)|goes back"
+    r"|final (safety )?(check|test)s?)\b",
+    re.I,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Temporary:
+    """One thing that is noted as in place: ``what`` is bypassed or lifted, ``part`` "" where the note names none.
+
+    ``event`` is the number of the note, ``since_us`` its time.
+    """
+
+    what: str
+    part: str
+    text: str
+    since_us: int
+    event: int
+
+    @property
+    def name(self) -> str:
+        """``F1 bypassed``; of a part that has no name, the words of the note."""
+        return f"{self.part} {self.what}" if self.part else f'"{self.text}" ({self.what})'
+
+
+def after_note(
+    known: Sequence[Temporary], kind: str, text: str, at_us: int, event: int, drawing: Drawing | None
+) -> tuple[Temporary, ...]:
+    """What is in place once this was noted too."""
+    parts = _parts(text, drawing)
+    if kind == REPLACED:
+        return tuple(each for each in known if each.what != "lifted" or each.part not in parts)
+    if kind not in _WHAT:
+        return tuple(known)
+    what = _WHAT[kind]
+    if _says_undone(kind, text):
+        gone = _meant([each for each in known if each.what == what], parts)
+        return tuple(each for each in known if each not in gone)
+    there = {(each.what, each.part) for each in known if each.part}
+    new = [Temporary(what, part, text, at_us, event) for part in parts or [""] if (what, part) not in there]
+    return (*known, *new)
+
+
+def _says_undone(kind: str, text: str) -> bool:
+    if kind == LIFTED:
+        return says_back(text)
+    return GONE.search(text) is not None and NOT_YET.search(text) is None
+
+
+def _meant(known: Sequence[Temporary], parts: Sequence[str]) -> Sequence[Temporary]:
+    """Those that the words name; without a name the only one that there is."""
+    if parts:
+        return [each for each in known if each.part in parts]
+    return known if len(known) == 1 else [each for each in known if not each.part][-1:]
+
+
+def _parts(text: str, drawing: Drawing | None) -> list[str]:
+    named = named_parts(text, drawing) if drawing is not None else []
+    return named or list(dict.fromkeys(DESIGNATOR.findall(text)))
