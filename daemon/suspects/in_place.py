@@ -8,8 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from daemon.drawing import Drawing
-from daemon.suspects.lifting import DESIGNATOR, NOT_YET, named_parts, says_back
-from daemon.suspects.marks import GONE
+from daemon.suspects.lifting import DESIGNATOR, named_parts, says_back, says_gone
 
 BYPASSED, LIFTED, REPLACED = "bypassed", "part lifted", "part replaced"  # kinds of notes
 _WHAT = {BYPASSED: "bypassed", LIFTED: "lifted"}
@@ -59,9 +58,7 @@ def after_note(
 
 
 def _says_undone(kind: str, text: str) -> bool:
-    if kind == LIFTED:
-        return says_back(text)
-    return GONE.search(text) is not None and NOT_YET.search(text) is None
+    return says_back(text) if kind == LIFTED else says_gone(text)
 
 
 def _meant(known: Sequence[Temporary], parts: Sequence[str]) -> Sequence[Temporary]:

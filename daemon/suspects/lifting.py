@@ -11,8 +11,11 @@ from daemon.suspects.readings import BESIDE, Seen, suspect_names
 UNNAMED = "a part that is not named"
 OUT_WORDS = re.compile(r"\b(lift(ed)?|out|off|free|(un|de)soldered|disconnected|removed)\b", re.I)
 SURELY_BACK = re.compile(
-    r"\b(re-?fitted|re-?soldered|reconnected|(soldered|put|fitted) (back|in)|back in(?! order)|no longer|in circuit again)\b", re.I
+    r"\b(re-?fitted|re-?soldered|reconnected|(soldered|put|fitted) (back|in)|back in(?! order)|no longer"
+    r"|in circuit again)\b",
+    re.I,
 )
+GONE = re.compile(r"\b(removed?|taken (off|away|out)|out again|off again|no longer)\b", re.I)
 BACK_WORDS = re.compile(r"\b(back|soldered|fitted|in again|in circuit)\b", re.I)
 NOT_YET = re.compile(r"\b(not|never|nothing|isn't|wasn't|still|yet)\b", re.I)
 LEG = re.compile(
@@ -46,6 +49,11 @@ def says_back(text: str) -> bool:
     """True where the words about a lifted part say that it is in circuit again."""
     back = SURELY_BACK.search(text) or (BACK_WORDS.search(text) and not OUT_WORDS.search(text))
     return bool(back) and NOT_YET.search(text) is None
+
+
+def says_gone(text: str) -> bool:
+    """True where the words about a bypass say that it has been taken away."""
+    return GONE.search(text) is not None and NOT_YET.search(text) is None
 
 
 def surely_back(text: str, drawing: Drawing, mode: str = "") -> list[Seen]:

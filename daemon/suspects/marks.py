@@ -16,6 +16,7 @@ from daemon.suspects.lifting import (
     lifted_or_back,
     named_parts,
     replaced,
+    says_gone,
     surely_back,
     what_lies_across,
     with_what_is_lifted,
@@ -32,7 +33,6 @@ OF_QUANTITY = {
     "ohm_4w": "ohm_off",
     "continuity_ohm": "ohm_off",
 }
-GONE = re.compile(r"\b(removed?|taken (off|away|out)|out again|off again|no longer)\b", re.I)
 GOOD = re.compile(r"\b(good|fine|ok|healthy|sound|in order)\b", re.I)
 NOT_GOOD = re.compile(r"\b(not|no|bad|isn't)\b", re.I)
 SAYS_LIFTED = re.compile(r"\b(lifted|out of circuit)\b", re.I)
@@ -125,7 +125,7 @@ def _of_mark(mark: Mark, drawing: Drawing) -> Sequence[Seen]:
     if mark.kind == "part replaced":
         return replaced(mark.text, drawing, mark.mode)
     if mark.kind == "bypassed":
-        quantity, how = (UNMENDED, "") if GONE.search(mark.text) else (BYPASSED, what_lies_across(mark.text))
+        quantity, how = (UNMENDED, "") if says_gone(mark.text) else (BYPASSED, what_lies_across(mark.text))
         return [Seen(part, mark.mode, quantity, how=how) for part in parts]
     if mark.kind == "part lifted":
         return _lifted(mark, parts, drawing)
