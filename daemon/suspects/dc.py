@@ -18,7 +18,7 @@ LOAD_KNEE_V = 0.7  # below about this a load no longer draws its current
 SOFT_V = 0.01  # width of a regulator's corners
 MOST_STEPS = 120
 CLOSE_V = 1e-6
-STEP_V = 40.0
+STEP_V = 40.0  # or what the highest source has: a diode's curve is not to run away before the volts are there
 SOME_WORLDS = 2048  # solved together: their matrices stay in the processor's cache
 
 
@@ -107,13 +107,14 @@ class Solver:
         ohms = np.full((self.size, worlds), np.nan)
         left = np.arange(worlds)
         state = _State(volts, self._curves, warm)
+        most_v = max(STEP_V, float(np.abs(theta[self._sources[1][:, 0]]).max(initial=0)))
         for _step in range(self._warm_steps if warm else MOST_STEPS):
             factors, right = self._stamp(theta, state)
             self.elimination.factor(factors)
             solution = self.elimination.solve(factors, right)
             step = solution - state.volts
             moved = np.abs(step).max(axis=0)
-            state.volts = state.volts + np.clip(step, -STEP_V, STEP_V)
+            state.volts = state.volts + np.clip(step, -most_v, most_v)
             settled = (moved < CLOSE_V + 1e-9 * np.abs(solution).max(axis=0)) & ~state.limited
             if settled.any():
                 done[:, left[settled]] = state.volts[:, settled]
