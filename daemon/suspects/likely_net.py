@@ -13,7 +13,7 @@ import numpy as np
 from daemon.drawing import Drawing
 from daemon.suspects.likely_parts import has_zener, is_led, level_of, likely_parts
 from daemon.suspects.net import BETA, OPEN_S, THERMAL_V, ZENER_N, Floats, Net, build_net
-from daemon.suspects.stages import EQUAL, GROUND_V, SATURATED_V, Stages, Transistor
+from daemon.suspects.stages import EQUAL, GROUND_V, SATURATED_V, Flags, Stages, Transistor
 
 SOFTNESS = 0.4  # standard deviation of the logarithm of what falls within a source
 LEAST_DROP = 2e-4  # share of the volts that is taken to fall across a fuse, a contact or a joint
@@ -23,6 +23,12 @@ DECADES = 0.25  # standard deviation of what a stage draws
 DRAWS_A = {"base": 1e-4, "emitter": 1e-3, "collector": 2e-5, "held": 1e-3, "led": 8e-3, "rail": 0.04, "leaf": 4e-3}
 DRAWS_INSIDE_A = {"source": 1e-4, "hidden": 1e-3, "joined": 1e-3, "regulator": 0.02, "transistor": 0.01}
 INSIDE_A = 4e-3
+QUIET_OHM = 3e3
+ON_V = 0.4  # of a junction
+OUTPUT_S = 0.02  # of what is between the points of an output, at least
+SWINGS_V, FAR_V = 5.0, 30.0  # a point of an amplifier so near to 0 V may swing to where its rails are
+DRIVE_A, QUIET_A = 3e-3, 1e-6  # of an amplifier's second stage; what the points of its output draw by themselves
+BACK_OHM, LEAST_BACK_V = 1e4, 0.01  # of a resistor that feeds back, where its volts say nothing
 
 
 @dataclass(slots=True)
@@ -38,6 +44,7 @@ class Likely:
     into: Floats
     node_ohm: Floats
     meter_ohm: float
+    on_transistor: tuple[bool, ...]
 
     def row(self, kind: str, number: int, slot: str = "g") -> int | None:
         """The row of theta of an element, or None where there is none."""
@@ -53,6 +60,11 @@ def likely_nets(stages: Stages, drawing: Drawing, versions: int, seed: int) -> C
         return _Draw(stages, net, versions, np.random.default_rng(seed), heavy, soft, drawing.meter_ohm).likely()
 
     return make
+
+
+def _way(each: Transistor, node: int) -> float:
+    """+1 where a transistor that is a node's whole feed drives current into it."""
+    return 1.0 if (each.sign > 0) == (node == each.emitter) else -1.0
 
 
 @dataclass
@@ -80,19 +92,36 @@ class _Draw:
         self.beta = BETA * np.exp(self.rng.normal(0, 0.5, self.versions))
         self.scale = [self._scale(node) * self.heavy[node] for node in range(len(self.stages.names))]
         self.share = self.rng.normal(0, 1, (len(self.stages.names), self.versions))
+        self.coupled = self.stages.coupled
         self.carried = {self._fed_through(each): each for each in self.stages.transistors}
+        self.between = [self._amps(DRIVE_A) for _ in self.stages.links]
         for node in range(len(self.stages.names)):
             self._into(node)
+        for number, ((one, other), amps) in enumerate(zip(self.stages.links, self.between, strict=True)):
+            across = np.abs(self.stages.volts[one] - self.stages.volts[other]).max()
+            self._put("link", number, "g", amps / max(across, 1e-6))
         for number, each in enumerate(self.stages.transistors):
             self._set_transistor(number, each)
         into = np.array([self.into[node] for node in range(len(self.stages.names))])
         level = np.abs(self.stages.volts).max(axis=1)
         most = np.abs(into).max(axis=1)
         ohm = np.maximum(level, 0.05)[:, None] / np.maximum(most, 1e-7)
-        return Likely(self.net, self.theta, into, ohm, self.meter_ohm)
+        loud = list(self.stages.quiet)
+        ohm[loud] = np.minimum(ohm[loud], QUIET_OHM)
+        carried = tuple(node in self.carried for node in range(len(self.stages.names)))
+        return Likely(self.net, self.theta, into, ohm, self.meter_ohm, carried)
 
     def _scale(self, node: int) -> Floats:
         stages = self.stages
+        if node in stages.drives:
+            linked = stages.feed[node] == "transistor" and any(node in link for link in stages.links)
+            return self._amps(QUIET_A if linked else DRIVE_A)
+        if node in stages.sunk:
+            return self._amps(DRAWS_A["emitter"])
+        if any(each.collector == node and self._is_held(each) for each in stages.transistors):
+            return self._amps(DRAWS_A["held"])
+        if node in stages.quiet and stages.feed[node] != "transistor" or node in self._output():
+            return self._amps(QUIET_A)
         for each in stages.transistors:
             if node in (each.base, each.emitter):
                 kind = "base" if node == each.base else "emitter"
@@ -118,6 +147,23 @@ class _Draw:
                 return node
         return -1
 
+    def _output(self) -> set[int]:
+        """Points of an amplifier's output: quiet, and no tail of a pair."""
+        tails = [each.emitter for each in self.stages.transistors]
+        return {node for node in self.stages.quiet if tails.count(node) < 2}
+
+    def _is_held(self, each: Transistor) -> bool:
+        """A collector at the far end of a resistor: what that carries is the transistor's."""
+        if each.collector < 0 or self._fed_through(each) >= 0 or self._is_sunk(each):
+            return False
+        return self.stages.feed[each.collector] in ("resistor", "shunt")
+
+    def _is_on(self, each: Transistor) -> Flags:
+        return np.asarray(each.sign * (self._at(each.base) - self._at(each.emitter)) > ON_V)
+
+    def _is_sunk(self, each: Transistor) -> bool:
+        return each.emitter >= 0 and each.emitter in self.stages.sunk
+
     def _into(self, node: int) -> Floats:
         """Amperes (modes, versions) that flow into a node from what feeds it, and with it its elements."""
         if node in self.into:
@@ -132,6 +178,10 @@ class _Draw:
                 out += self._into(child)
         for each in self.stages.transistors:
             out += self._out_into(each, node)
+        for amps, (one, other) in zip(self.between, self.stages.links, strict=True):
+            if node in (one, other):
+                across = self.stages.volts[node] - self.stages.volts[other if node == one else one]
+                out += amps[None] * (across / max(np.abs(across).max(), 1e-6))[:, None]
         self.into[node] = self._fed(node, out)
         return self.into[node]
 
@@ -141,7 +191,15 @@ class _Draw:
         if through >= 0:
             own = self._into(through)
             own = own * self.beta / (1 + self.beta) if through == each.emitter else own
-            return np.maximum(each.sign * own * (1 if each.sign > 0 else -1), 0.0)
+            return np.maximum(_way(each, through) * own, 0.0)
+        if self._is_sunk(each):
+            others = [t for t in self.stages.transistors if t.coupled and t.sign != each.sign and t != each]
+            both = np.any([self._is_on(t) for t in others if self._fed_through(t) == t.emitter], axis=0)
+            amps = np.where(both[:, None], self.scale[each.emitter][None], QUIET_A)
+            return np.where(self._is_on(each)[:, None], amps, 0.0)
+        if each.coupled:
+            on = np.abs(self._at(each.base) - self._at(each.emitter)) > 0.3
+            return np.where(on[:, None], self.scale[each.collector][None] if each.collector >= 0 else 0.0, 0.0)
         self._into(each.collector)
         return np.maximum(each.sign * self.held.get(each.collector, np.zeros_like(self.into[each.collector])), 0.0)
 
@@ -171,9 +229,13 @@ class _Draw:
         volts, feeder = self.stages.volts[node], self.stages.feeder[node]
         level = level_of(volts) or 1.0
         law = np.sign(level) * self.scale[node][None] * (volts / level)[:, None]
+        if node in self.stages.sunk:
+            law = law * 0
         feed = self.stages.feed[node]
         if feed == "transistor" and node in self.carried:
             return self._on_transistor(node, out, law)
+        if feed == "coupled":
+            return self._coupled(node, out)
         if feed in ("source", "hidden", "transistor") or feeder < 0:
             return self._on_source(node, out, law, feed == "source")
         above = self.stages.volts[feeder] - volts
@@ -191,11 +253,19 @@ class _Draw:
     def _load(self, node: int, amps: Floats) -> None:
         """Half of the versions have a resistor, half a constant current; against its volts' sign nothing flows."""
         volts = self.stages.volts[node][:, None]
+        if node in self.coupled and np.abs(volts).max() < SWINGS_V:
+            self._sink(node, amps)
+            return
         own = np.where((np.abs(volts) > GROUND_V) & (amps * volts > 0), np.abs(amps), 0.0)
         steady = (np.arange(self.versions) % 2 == 0)[None] & (np.abs(volts) > 3)
         size = np.maximum(np.abs(volts), GROUND_V)
         self._put("load", node, "g", np.where(steady, self.meter_s, own / size + self.meter_s))
         self._put("load", node, "i", np.where(steady, own * np.sqrt(size**2 + 0.49) / size, 0.0))
+
+    def _sink(self, node: int, amps: Floats) -> None:
+        """A current that goes on flowing wherever an amplifier's point swings to."""
+        self._put("source", node, "v", self.stages.volts[node][:, None] - FAR_V * np.sign(amps))
+        self._put("source", node, "g", np.maximum(np.abs(amps), 1e-9) / FAR_V)
 
     def _on_source(self, node: int, out: Floats, law: Floats, stiff: bool) -> Floats:
         total = out + law
@@ -212,18 +282,29 @@ class _Draw:
     def _on_transistor(self, node: int, out: Floats, law: Floats) -> Floats:
         """An emitter's resistor, or a collector's load; where 0 V is no way to go, to the farthest rail."""
         each = self.carried[node]
-        way = 1.0 if (each.sign > 0) == (node == each.emitter) else -1.0
+        way = _way(each, node)
         volts = self.stages.volts[node]
-        if way * level_of(volts) > 0.1:
+        if way * level_of(volts) > 0.1 and node not in self.stages.drives:
             self._load(node, law)
             return out + law
         rails = self.stages.volts.min(axis=0) if way > 0 else self.stages.volts.max(axis=0)
-        far = np.minimum(np.abs(rails - volts) + 1, 3.0)
+        tail = node in self.stages.drives or sum(other.emitter == node for other in self.stages.transistors) > 1
+        far = np.minimum(np.abs(rails - volts) + 1, FAR_V if tail else 3.0)
         rail = volts - way * far
-        amps = way * np.repeat(self.scale[node][None], len(volts), axis=0)
+        amps = way * (self.scale[node][None] + np.maximum(-way * out, 0) * tail)
         self._put("source", node, "v", rail[:, None])
         self._put("source", node, "g", amps / (volts - rail)[:, None])
         return out + amps
+
+    def _coupled(self, node: int, out: Floats) -> Floats:
+        """A resistor either way, which carries a base's current or an emitter's."""
+        above = self.stages.volts[self.stages.feeder[node]] - self.stages.volts[node]
+        reference = int(np.argmax(np.abs(above)))
+        across = max(abs(float(above[reference])), LEAST_BACK_V)
+        fits = out[reference] * above[reference] > 0
+        g = np.where(fits, np.abs(out[reference]) / across, 1 / BACK_OHM)
+        self._put("feed", node, "g", np.clip(g, 1e-6, 1.0))
+        return out
 
     def _joined(self, node: int, out: Floats, law: Floats, above: Floats) -> Floats:
         total = out + law
@@ -231,7 +312,7 @@ class _Draw:
         least = LEAST_DROP * np.exp(self.share[node]) * np.abs(self.stages.volts[node]).max()
         g = np.abs(total) / np.maximum(np.abs(above)[:, None], least)
         on = ~self.stages.contact[node] & (np.abs(self.stages.volts[node]) > GROUND_V)
-        found = self._closed(node, total, np.clip(g, 1e-6, 1e3), on)
+        found = self._closed(node, total, np.clip(g, OUTPUT_S if node in self.stages.quiet else 1e-6, 1e3), on)
         self._behind_diode(node, found, above, 3)
         return found
 
@@ -273,7 +354,7 @@ class _Draw:
             return out * 0  # nothing but a capacitor leads to a point that is printed with 0 V
         reference = int(np.argmax(np.where(on, np.abs(above), -1)))
         drop = np.where(on, np.maximum(sign * above, EQUAL / 2 * abs(level_of(volts))), np.inf)[:, None]
-        held = [t for t in self.stages.transistors if t.collector == node and self._fed_through(t) < 0]
+        held = [t for t in self.stages.transistors if t.collector == node and self._is_held(t)]
         own_a = self.scale[node] if held else np.abs(law[reference])
         wanted = (sign * out[reference] + own_a) / drop[reference]
         least = (1.02 * sign * out / drop).max(axis=0)
@@ -282,7 +363,9 @@ class _Draw:
         own = total - out
         if has_zener(self.stages, node):
             own = self._shunted(node, out, own)
-        if held:
+        if held and held[0].coupled:
+            own = own - held[0].sign * self._amps_of(held[0])
+        elif held:
             base = np.abs(self.stages.volts[held[0].base] - self._at(held[0].emitter)) > 0.45
             self.held[node] = np.where(base[:, None], own, 0.0)
             own = own - self.held[node]

@@ -133,7 +133,10 @@ def _pulled(node: int) -> Change:
 def _load_less(node: int) -> Change:
     def change(broken: Broken, far: Floats) -> None:
         left = np.where(far < 0.5, 1e-9, (far - 0.5) * 1.4)
-        for kind, slots in (("load", "gi"), ("led", ("i_s",)), ("zener", ("z_s", "i_s"))):
+        kinds = [("load", "gi"), ("led", ("i_s",)), ("zener", ("z_s", "i_s"))]
+        if broken.likely.on_transistor[node]:
+            kinds.append(("source", "g"))  # which stands for the resistor of a tail, or of a collector
+        for kind, slots in kinds:
             for slot in slots:
                 if (row := broken.rows(kind, node).get(slot)) is not None:
                     least = 1 / broken.likely.meter_ohm if slot == "g" else 0.0
@@ -200,7 +203,18 @@ def ways_of(stages: Stages) -> list[Way]:
             found += [*_feed_ways(stages, node), *_load_ways(stages, node), _something(stages, node)]
     for number, each in enumerate(stages.transistors):
         found += _transistor_ways(number, each)
+    for number, ends in enumerate(stages.links):
+        found.append(Way(ends, "link open", 0.4, 2, _set("link", number, "g", OPEN_S)))
+        found.append(Way(ends, "link weak", 0.3, 4, _link_times(number, 3.0, 300.0)))
+        found.append(Way(ends, "link shorted", 0.3, 2, _link_times(number, 0.2, 0.002)))
     return found
+
+
+def _link_times(number: int, low: float, high: float) -> Change:
+    def change(broken: Broken, far: Floats) -> None:
+        broken.theta[:, broken.rows("link", number)["g"]] /= _log_between(low, high, far)
+
+    return change
 
 
 def _something(stages: Stages, node: int) -> Way:

@@ -33,7 +33,7 @@ def solved(
     solver, elements = Solver(likely.net, warm_steps=WARM_STEPS), Elements(likely.net)
     spreads = _spreads(drawing, stages, likely)
     columns = np.array([likely.net.nodes[node_net(n)] for n in range(len(stages.names))], dtype=np.int64)
-    most = STRAIGHT * np.abs(stages.volts).max(axis=1)[:, None] + STRAIGHT_V
+    level = np.abs(stages.volts).max(axis=1)
     volts, swayed = [], []
     for mode in range(theta.shape[0]):
         start = np.zeros(len(columns))
@@ -43,20 +43,25 @@ def solved(
         slopes = solver.slopes(theta[mode], good)
         own = sway(likely.net, spreads, theta[mode], good, slopes, [])
         further = [_moved_by(elements, each[mode], theta[mode], good, slopes) for each in far]
+        most = (STRAIGHT * np.maximum(level, np.abs(good[columns].T)) + STRAIGHT_V)[:, :, None]
         moves = np.clip(np.concatenate([own, np.stack(further, axis=2)], axis=2)[:, columns], -most, most)
         read = np.where(found.failed, np.nan, found.volts)[columns]
-        times, more = _as_printed(stages.volts, read[:, : likely.theta.shape[2]], mode)
+        times, more = _as_printed(stages, read[:, : likely.theta.shape[2]], mode)
         volts.append(read * times[:, version] + more[:, version])
         swayed.append((moves * times[:, version].T[:, :, None]).astype(np.float32))
     return np.stack(volts), np.concatenate(swayed, axis=1)
 
 
-def _as_printed(volts: Floats, sound: Floats, mode: int) -> tuple[Floats, Floats]:
-    """What each version's volts are taken times, and what is added, so that it reads as printed when it is sound."""
-    told = volts[:, mode][:, None]
+def _as_printed(stages: Stages, sound: Floats, mode: int) -> tuple[Floats, Floats]:
+    """What each version's volts are taken times, and what is added, so that it reads as printed when it is sound.
+
+    What is coupled may be near 0 V when it is sound and at a rail when it is not: nothing is taken times there.
+    """
+    volts, told = stages.volts, stages.volts[:, mode][:, None]
+    swings = np.isin(np.arange(len(volts)), list(stages.coupled))[:, None]
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = told / sound
-    near = (np.abs(told) > 0.02) & (ratio > 1 / ALIKE) & (ratio < ALIKE)
+    near = ~swings & (np.abs(told) > 0.02) & (ratio > 1 / ALIKE) & (ratio < ALIKE)
     most = MOST_MOVED * float(volts.max() - volts.min())
     off = np.clip(np.nan_to_num(told - sound), -most, most)
     return np.where(near, ratio, 1.0), np.where(near, 0.0, off)
