@@ -226,12 +226,11 @@ class _Draw:
 
     def _fed(self, node: int, out: Floats) -> Floats:
         """Sets a node's load and feed, so that its volts come out as printed; the amperes into it."""
-        volts, feeder = self.stages.volts[node], self.stages.feeder[node]
+        volts, feeder, feed = self.stages.volts[node], self.stages.feeder[node], self.stages.feed[node]
         level = level_of(volts) or 1.0
         law = np.sign(level) * self.scale[node][None] * (volts / level)[:, None]
-        if node in self.stages.sunk:
+        if node in self.stages.sunk or (feed == "hidden" and node in self.coupled):
             law = law * 0
-        feed = self.stages.feed[node]
         if feed == "transistor" and node in self.carried:
             return self._on_transistor(node, out, law)
         if feed == "coupled":
