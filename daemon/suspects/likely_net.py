@@ -52,8 +52,8 @@ class Likely:
 
 
 def likely_nets(stages: Stages, drawing: Drawing, versions: int, seed: int) -> Callable[[Floats, Floats], Likely]:
-    """What makes the same versions of a network again and again, with points (nodes,) that draw so many times as much
-    and, the second (nodes,), sources that have so many times the inner resistance."""
+    """What makes the same versions of a network again and again, one set of them for each column of its arguments
+    (nodes, sets): points that draw so many times as much, and sources that have so many times the inner resistance."""
     net = build_net(Drawing(drawing.unit, drawing.modes, parts=tuple(likely_parts(stages))))
 
     def make(heavy: Floats, soft: Floats) -> Likely:
@@ -80,7 +80,10 @@ class _Draw:
     busy: set[int] = field(default_factory=set)
 
     def likely(self) -> Likely:
-        self.theta = np.repeat(self.net.nominal.T[:, :, None], self.versions, axis=2)
+        sets = self.heavy.shape[1]
+        self.number = np.tile(np.arange(self.versions), sets)
+        self.heavy, self.soft = (np.repeat(each, self.versions, axis=1) for each in (self.heavy, self.soft))
+        self.theta = np.repeat(self.net.nominal.T[:, :, None], len(self.number), axis=2)
         self.meter_s = 1 / self.meter_ohm
         for name, slots in self.net.slots.items():
             for slot in set(slots) & {"g", "i", "g_ce", "g_be", "g_cb"}:
@@ -89,9 +92,9 @@ class _Draw:
                 self.theta[:, slots["g"]] = self.meter_s  # as if a meter were on every point at once
             if name.startswith("regulator"):
                 self.theta[:, slots["limit"]] = 0.0
-        self.beta = BETA * np.exp(self.rng.normal(0, 0.5, self.versions))
+        self.beta = BETA * np.exp(self._drawn(0.5))
         self.scale = [self._scale(node) * self.heavy[node] for node in range(len(self.stages.names))]
-        self.share = self.rng.normal(0, 1, (len(self.stages.names), self.versions))
+        self.share = np.array([self._drawn(1) for _ in self.stages.names])
         self.coupled = self.stages.coupled
         self.carried = {self._fed_through(each): each for each in self.stages.transistors}
         self.between = [self._amps(DRIVE_A) for _ in self.stages.links]
@@ -138,7 +141,11 @@ class _Draw:
         return self._amps(DRAWS_A["leaf" if stages.feed[node] in ("resistor", "shunt", "hidden") else "rail"])
 
     def _amps(self, usual: float) -> Floats:
-        return np.asarray(usual * 10 ** self.rng.normal(0, DECADES, self.versions))
+        return np.asarray(usual * 10 ** self._drawn(DECADES))
+
+    def _drawn(self, spread: float) -> Floats:
+        """A normal number for each version, the same in every set of them."""
+        return self.rng.normal(0, spread, self.versions)[self.number]
 
     def _fed_through(self, each: Transistor) -> int:
         """The node whose whole feed is this transistor, or -1."""
@@ -168,7 +175,7 @@ class _Draw:
         """Amperes (modes, versions) that flow into a node from what feeds it, and with it its elements."""
         if node in self.into:
             return self.into[node]
-        nothing = np.zeros((self.stages.volts.shape[1], self.versions))
+        nothing = np.zeros((self.stages.volts.shape[1], len(self.number)))
         if node in self.busy:
             return nothing
         self.busy.add(node)
@@ -205,7 +212,7 @@ class _Draw:
 
     def _out_into(self, each: Transistor, node: int) -> Floats:
         """What a transistor takes out of one of the nodes that do not hang on it."""
-        nothing = np.zeros((self.stages.volts.shape[1], self.versions))
+        nothing = np.zeros((self.stages.volts.shape[1], len(self.number)))
         through = self._fed_through(each)
         if node not in (each.collector, each.base, each.emitter) or node == through:
             return nothing
@@ -243,7 +250,7 @@ class _Draw:
         if feed == "joined":
             return self._joined(node, out, law, above)
         if feed == "regulator":
-            return self._regulated(node, out, law, np.ones(self.versions, dtype=bool))
+            return self._regulated(node, out, law, np.ones(len(self.number), dtype=bool))
         return self._resistor(node, out, law, above)
 
     def _put(self, kind: str, node: int, slot: str, value: Floats | float) -> None:
@@ -256,7 +263,7 @@ class _Draw:
             self._sink(node, amps)
             return
         own = np.where((np.abs(volts) > GROUND_V) & (amps * volts > 0), np.abs(amps), 0.0)
-        steady = (np.arange(self.versions) % 2 == 0)[None] & (np.abs(volts) > 3)
+        steady = (self.number % 2 == 0)[None] & (np.abs(volts) > 3)
         size = np.maximum(np.abs(volts), GROUND_V)
         self._put("load", node, "g", np.where(steady, self.meter_s, own / size + self.meter_s))
         self._put("load", node, "i", np.where(steady, own * np.sqrt(size**2 + 0.49) / size, 0.0))
@@ -319,7 +326,7 @@ class _Draw:
         """A diode instead of a resistance, but for one version in so many."""
         if (diode := self.net.slots.get(f"diode {node}")) is None:
             return
-        which = np.arange(self.versions) % one_in != 0
+        which = self.number % one_in != 0
         reference = int(np.argmax(np.abs(above)))
         amps, across = np.abs(total[reference]), abs(float(above[reference]))
         self.theta[:, self.net.slots[f"feed {node}"]["g"], which] = OPEN_S
@@ -383,7 +390,7 @@ class _Draw:
 
     def _regulators(self, node: int) -> np.ndarray:
         """In which versions a steady point is behind a regulator, and not held by a zener."""
-        return np.asarray((np.arange(self.versions) + node) % 3 == 0) & (self.stages.feed[node] == "shunt")
+        return np.asarray((self.number + node) % 3 == 0) & (self.stages.feed[node] == "shunt")
 
     def _shunted(self, node: int, out: Floats, own: Floats) -> Floats:
         """A zener that takes a part of the current: where the point is steady, else in a third of the versions."""
@@ -392,7 +399,7 @@ class _Draw:
             self._regulated(node, out, own, which)
             held = ~which
         else:
-            held = (np.arange(self.versions) + node) % 3 == 1
+            held = (self.number + node) % 3 == 1
             if any(each.base == node and self.stages.children(each.emitter) for each in self.stages.transistors):
                 held = ~held  # the base of a series-pass transistor mostly has one
         share = (0.6 + 0.3 * np.tanh(self.share[node])) * held
@@ -409,7 +416,7 @@ class _Draw:
     def _lit(self, node: int, own: Floats) -> Floats:
         """A third of the versions have no LED here, but a resistor."""
         rows = self.net.slots[f"led {node}"]
-        lit = np.arange(self.versions) % 3 != 0
+        lit = self.number % 3 != 0
         across = np.abs(self.stages.volts[node]).max()
         amps = np.abs(own).max(axis=0)
         slope = self.theta[0, rows["n_v"], 0]

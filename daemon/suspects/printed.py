@@ -40,10 +40,15 @@ def printed_table(drawing: Drawing, versions: int = VERSIONS, seed: int = SEED) 
 
 class _Worlds:
     def __init__(self, drawing: Drawing, stages: Stages, make: Callable[[Floats, Floats], Likely]) -> None:
-        self.drawing, self.stages, self._make = drawing, stages, make
-        self._made: dict[bytes, Likely] = {}
-        alike = np.ones(len(stages.names))
+        self.drawing, self.stages = drawing, stages
+        alike = np.ones((len(stages.names), 1))
         self.likely = make(alike, alike)
+        # Every point in turn with more hanging on it, then each with a softer source.
+        heavier = np.array([np.isin(range(len(alike)), self._under(n)) for n in range(len(alike))]).T
+        softer = np.array([np.isin(range(len(alike)), self._root(n)) for n in range(len(alike))]).T
+        more = np.concatenate([np.where(heavier, np.exp(NUDGE), 1.0), np.ones(softer.shape)], axis=1)
+        inner = np.concatenate([np.ones(heavier.shape), np.where(softer, np.exp(NUDGE), 1.0)], axis=1)
+        self.nudged = make(more, inner)
         ways = ways_of(stages)
         times = min(max(WORLDS / (sum(each.levels for each in ways) or 1), 1.0), MOST_TIMES)
         self.ways = [replace(each, levels=round(each.levels * times)) for each in ways]
@@ -101,22 +106,18 @@ class _Worlds:
             ends = [_put(each, self.likely, version, at) for at in (step - half, step + half)]
             theta[:, :, some] = _put(each, self.likely, version, step)
             far[0][:, :, some] = (ends[1] - ends[0]) * LEVEL_SD / 0.5
-            for number, likely in enumerate(self._nudged(each.nodes[0]), 1):
-                far[number][:, :, some] = _put(each, likely, version, step) - theta[:, :, some]
+            for number in (1, 2):
+                there = self._nudge_of(each.nodes[0], number) + version
+                far[number][:, :, some] = _put(each, self.nudged, there, step) - theta[:, :, some]
             first = some.stop
         return theta, far
 
-    def _nudged(self, node: int) -> list[Likely]:
-        """The networks with what hangs on a point heavier, and with its source softer."""
-        found = []
-        for number, nodes in enumerate((self._under(node), [node, *self.stages.line(node)][-1:])):
-            factors = np.ones((2, len(self.stages.names)))
-            factors[number, nodes] = np.exp(NUDGE)
-            key = factors.tobytes()
-            if key not in self._made:
-                self._made[key] = self._make(factors[0], factors[1])
-            found.append(self._made[key])
-        return found
+    def _nudge_of(self, node: int, number: int) -> int:
+        """Where the versions begin in which what hangs on a point is heavier (1), or its source is softer (2)."""
+        return (node + (number - 1) * len(self.stages.names)) * self.likely.theta.shape[2]
+
+    def _root(self, node: int) -> int:
+        return [node, *self.stages.line(node)][-1]
 
     def _under(self, node: int) -> list[int]:
         return [n for n in range(len(self.stages.names)) if n == node or node in self.stages.line(n)]

@@ -59,24 +59,25 @@ def sway(
     """
     elements = Elements(net)
     padded = np.vstack([volts, np.zeros(volts.shape[1])])  # node -1 is 0 V
-    found = np.zeros((volts.shape[1], volts.shape[0], len(spreads) + len(far)), dtype=np.float32)
+    found = np.zeros((len(spreads) + len(far), volts.shape[1], volts.shape[0]))
+    to_all = np.ascontiguousarray(slopes.transpose(2, 0, 1))  # from one node to all: side by side in memory
     for column, spread in enumerate(spreads):
         for row in spread.rows:
             more = STEP * (spread.relative * theta[row] + spread.absolute)
-            _moved(found[:, :, column], elements.shift(row, theta, padded, more), slopes, 1 / STEP)
+            _moved(found[column], elements.shift(row, theta, padded, more), to_all, 1 / STEP)
     for column, change in enumerate(far, len(spreads)):
         for row in (int(each) for each in np.flatnonzero(np.any(change != 0, axis=1))):
-            _moved(found[:, :, column], elements.shift(row, theta, padded, STEP * change[row]), slopes, 1 / STEP)
-    return found
+            _moved(found[column], elements.shift(row, theta, padded, STEP * change[row]), to_all, 1 / STEP)
+    return found.transpose(1, 2, 0).astype(np.float32)
 
 
-def _moved(place: Halves, flows: Sequence[Flow], slopes: Floats, scale: float) -> None:
+def _moved(place: Floats, flows: Sequence[Flow], to_all: Floats, scale: float) -> None:
     for a, b, amperes in flows:
         scaled = (scale * amperes)[:, None]
         if a >= 0:
-            place -= slopes[:, :, a] * scaled
+            place -= to_all[a] * scaled
         if b >= 0:
-            place += slopes[:, :, b] * scaled
+            place += to_all[b] * scaled
 
 
 def _ohmic(nodes: Ints, own: Floats, volts: Floats) -> list[Flow]:
