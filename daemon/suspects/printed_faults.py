@@ -16,11 +16,12 @@ from daemon.suspects.net import OPEN_S, Floats, Ints
 from daemon.suspects.stages import Stages, Transistor
 
 SOMETHING = "something else"
-SHORT_OHM = 0.03
+SHORT_OHM, WIRE_S = 0.03, 30.0
+SHORT_SPAN = 30.0  # times the least resistance: what a short may have
 LEAST_SHORT = 3e-4  # of what a point and all behind it are in ohms: less is 0 V all the same
 LOAD_OPEN_INSIDE = 0.05
 SOMETHING_WEIGHT, SOMETHING_WORLDS = 0.075, 4  # of each part on a point
-HANGS, HANGS_INSIDE, HANGS_COLLECTOR = 0.6, 0.25, 0.15
+HANGS, HANGS_INSIDE, HANGS_COLLECTOR, HANGS_COUPLED = 0.6, 0.25, 0.15, 0.15
 
 
 @dataclass(slots=True)
@@ -113,19 +114,27 @@ def _feed_strong(node: int) -> Change:
     def change(broken: Broken, far: Floats) -> None:
         row = broken.rows("feed", node)["g"]
         own = broken.theta[:, row]
-        more = np.where(far < 0.6, own * _log_between(1.3, 10.0, far / 0.6), _log_between(2.0, 0.03, far) ** -1)
+        # What a source has inside is not known, so that a short may be any resistance down to that of a wire.
+        beyond = np.clip((far - 0.6) / 0.4, 0, 1)
+        some, short = own * _log_between(1.3, 10.0, np.minimum(far / 0.6, 1)), (10 * own) ** (1 - beyond) * WIRE_S**beyond
+        more = np.where(far < 0.6, some, short)
         broken.theta[:, row] = np.where(own > 10 * OPEN_S, np.maximum(own, more), own)
 
     return change
 
 
 def _pulled(node: int) -> Change:
-    """A short, a leak, or a load that draws too much: resistance to 0 V."""
+    """A short in half of the steps; in the others a leak, or a load that draws too much: resistance to 0 V.
+
+    Of what fails in capacitors and semiconductors most is shorted (failure-mode ratios, from memory).
+    """
 
     def change(broken: Broken, far: Floats) -> None:
         whole = broken.ohm(node)
         least = np.maximum(SHORT_OHM, LEAST_SHORT * whole)
-        broken.theta[:, broken.rows("load", node)["g"]] += 1 / (least * (3 * whole / least) ** far)
+        leak = SHORT_SPAN * least * (3 * whole / (SHORT_SPAN * least)) ** np.maximum(2 * far - 1, 0)
+        ohm = np.where(far < 0.5, least * SHORT_SPAN ** (2 * far), leak)
+        broken.theta[:, broken.rows("load", node)["g"]] += 1 / ohm
 
     return change
 
@@ -284,6 +293,8 @@ def _load_ways(stages: Stages, node: int) -> list[Way]:
 
 def _hangs(stages: Stages, node: int) -> float:
     """How much there is from a point to 0 V that may fail, against one part in series."""
+    if node in stages.coupled:
+        return HANGS_COUPLED  # transistors and what leads from one to the other, mostly
     if stages.feed[node] == "joined" and stages.children(node):
         return HANGS_INSIDE
     held = any(node == each.collector for each in stages.transistors) and stages.feed[node] != "source"
