@@ -149,7 +149,8 @@ def in_words(said: dict[str, Any], posterior: Posterior) -> str:
 def _headline(said: dict[str, Any], posterior: Posterior) -> list[str]:
     parts, named = said["credible_set"], said["named"]
     at = "at " if named == "places" else ""
-    alone = f"Most likely {at}{parts[0]}." if len(parts) == 1 else f"Nine chances in ten: {at}one of {', '.join(parts)}."
+    several = f"Nine chances in ten: {at}one of {', '.join(parts)}."
+    alone = f"Most likely {at}{parts[0]}." if len(parts) == 1 else several
     lines = [alone if len(parts) <= 8 else f"Still open: {len(parts)} {named} share nine chances in ten."]
     silent = posterior.silent_since
     if silent >= 10:

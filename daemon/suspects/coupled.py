@@ -35,7 +35,8 @@ class Transistor:
 class Loop:
     """One amplifier: its transistors; ``links`` between the bases of its followers, ``fed`` what its points are fed
     from that the arrows have otherwise, ``drive`` the point that its second stage drives, ``back`` the one that its
-    feedback comes to, ``sunk`` the emitter of a follower that takes its current from the output, and ``quiet`` those that draw nothing by themselves."""
+    feedback comes to, ``sunk`` the emitter of a follower that takes its current from the output, and ``quiet`` those
+    that draw nothing by themselves."""
 
     transistors: list[Transistor] = field(default_factory=list)
     links: list[tuple[int, int]] = field(default_factory=list)
@@ -132,7 +133,8 @@ class _Finder:
         """Two bases with one emitter, of which one follows the output."""
         best: tuple[float, _First] | None = None
         for sign in (1, -1):
-            bases = [n for n in range(self.count) if n != emitter and not self.kids[n] and self.junction(n, emitter, sign)]
+            leaves = [n for n in range(self.count) if n != emitter and not self.kids[n]]
+            bases = [n for n in leaves if self.junction(n, emitter, sign)]
             for back in bases:
                 output = self.main[back]
                 if not self.follows(back, output) or self.main[output] < 0:
@@ -181,9 +183,9 @@ class _Finder:
         rail = self.main[collector]
         for node in self.kids[rail]:
             drop = sign * (self.level(rail) - self.level(node))
-            if node not in (collector, emitter) and not self.kids[node] and 0.2 < drop < FAR_V:
-                if not self.junction(collector, node, -sign) and not self.junction(node, collector, -sign):
-                    return node
+            fits = node not in (collector, emitter) and not self.kids[node] and 0.2 < drop < FAR_V
+            if fits and not self.junction(collector, node, -sign) and not self.junction(node, collector, -sign):
+                return node
         return rail
 
     def _next(self, base: int, sign: int) -> list[int]:
@@ -244,8 +246,9 @@ class _Finder:
             waiting += near - group
             group |= near
         for node in range(self.count):
-            far = self.main[node] >= 0 and (np.abs(self.at(self.main[node]) - self.at(node))[self.on(node)] > FAR_V).all()
-            if far and not self.kids[node] and self.follows(node, output):
+            if self.kids[node] or self.main[node] < 0 or not self.follows(node, output):
+                continue
+            if (np.abs(self.at(self.main[node]) - self.at(node))[self.on(node)] > FAR_V).all():
                 group.add(node)
         return group
 
@@ -262,8 +265,7 @@ class _Finder:
                 found.append(Transistor(rail, base, emitter, sign))
         if len(found) == 1:
             one = found[0]
-            leaves = sorted((n for n in group if not self.kids[n] and n != one.emitter), key=lambda n: n not in self.kids)
-            for emitter in leaves:
+            for emitter in sorted(n for n in group if not self.kids[n] and n != one.emitter):
                 base = self._base(emitter, -one.sign, taken, group, found)
                 if base is not None and self.junction(base, emitter, -one.sign):
                     found.append(Transistor(self._far_rail(-one.sign), base, emitter, -one.sign))
@@ -298,7 +300,8 @@ class _Finder:
     ) -> int | None:
         """What the second stage's collector is: by the arrow, else the base on its side, else the output itself."""
         if emitter >= 0:
-            below = [n for n in self.kids[emitter] if n not in taken and (sign * (self.at(n) - self.at(emitter))).max() > 0.3]
+            over = [(n, float((sign * (self.at(n) - self.at(emitter))).max())) for n in self.kids[emitter]]
+            below = [n for n, volts in over if n not in taken and volts > 0.3]
             if below and len(self.kids[emitter]) == 1:
                 return below[0]
         own = [each.base for each in followers if each.sign == -sign]

@@ -1,33 +1,27 @@
 """A small network that reads as a drawing's printed volts do, in several likely versions side by side.
 
-Currents are not printed, so they are drawn, each version its own, from what such stages draw; every resistance then
-follows from the volts. What flows into each point is counted from the far ends towards the sources. Common practice,
-no source.
+Every resistance follows from the volts and from the currents that are drawn for each version. Common practice, no
+source.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
 from daemon.drawing import Drawing
-from daemon.suspects.likely_parts import has_zener, is_led, level_of, likely_parts
-from daemon.suspects.net import BETA, OPEN_S, THERMAL_V, ZENER_N, Floats, Net, build_net
-from daemon.suspects.stages import EQUAL, GROUND_V, SATURATED_V, Flags, Stages, Transistor
+from daemon.suspects.coupled import Transistor
+from daemon.suspects.likely_amps import Amps, way_of
+from daemon.suspects.likely_parts import has_zener, level_of, likely_parts
+from daemon.suspects.net import OPEN_S, THERMAL_V, ZENER_N, Floats, Net, build_net
+from daemon.suspects.stages import EQUAL, GROUND_V, Stages
 
 SOFTNESS = 0.4  # standard deviation of the logarithm of what falls within a source
 LEAST_DROP = 2e-4  # share of the volts that is taken to fall across a fuse, a contact or a joint
 REGULATOR_DROP_V = 0.05  # by which a regulator falls short at its usual current; its curve is straight from there on
-DECADES = 0.25  # standard deviation of what a stage draws
-# Amperes that a stage is likely to draw by itself.
-DRAWS_A = {"base": 1e-4, "emitter": 1e-3, "collector": 2e-5, "held": 1e-3, "led": 8e-3, "rail": 0.04, "leaf": 4e-3}
-DRAWS_INSIDE_A = {"source": 1e-4, "hidden": 1e-3, "joined": 1e-3, "regulator": 0.02, "transistor": 0.01}
-INSIDE_A = 4e-3
 QUIET_OHM = 3e3
-ON_V = 0.4  # of a junction
 OUTPUT_S = 0.02  # of what is between the points of an output, at least
 SWINGS_V, FAR_V = 5.0, 30.0  # a point of an amplifier so near to 0 V may swing to where its rails are
-DRIVE_A, QUIET_A = 3e-3, 1e-6  # of an amplifier's second stage; what the points of its output draw by themselves
 BACK_OHM, LEAST_BACK_V = 1e4, 0.01  # of a resistor that feeds back, where its volts say nothing
 
 
@@ -62,27 +56,9 @@ def likely_nets(stages: Stages, drawing: Drawing, versions: int, seed: int) -> C
     return make
 
 
-def _way(each: Transistor, node: int) -> float:
-    """+1 where a transistor that is a node's whole feed drives current into it."""
-    return 1.0 if (each.sign > 0) == (node == each.emitter) else -1.0
-
-
-@dataclass
-class _Draw:
-    stages: Stages
-    net: Net
-    versions: int
-    rng: np.random.Generator
-    heavy: Floats
-    soft: Floats
-    meter_ohm: float
-    into: dict[int, Floats] = field(default_factory=dict)
-    busy: set[int] = field(default_factory=set)
-
+class _Draw(Amps):
     def likely(self) -> Likely:
-        sets = self.heavy.shape[1]
-        self.number = np.tile(np.arange(self.versions), sets)
-        self.heavy, self.soft = (np.repeat(each, self.versions, axis=1) for each in (self.heavy, self.soft))
+        self.count()
         self.theta = np.repeat(self.net.nominal.T[:, :, None], len(self.number), axis=2)
         self.meter_s = 1 / self.meter_ohm
         for name, slots in self.net.slots.items():
@@ -92,14 +68,9 @@ class _Draw:
                 self.theta[:, slots["g"]] = self.meter_s  # as if a meter were on every point at once
             if name.startswith("regulator"):
                 self.theta[:, slots["limit"]] = 0.0
-        self.beta = BETA * np.exp(self._drawn(0.5))
-        self.scale = [self._scale(node) * self.heavy[node] for node in range(len(self.stages.names))]
-        self.share = np.array([self._drawn(1) for _ in self.stages.names])
-        self.coupled = self.stages.coupled
-        self.carried = {self._fed_through(each): each for each in self.stages.transistors}
-        self.between = [self._amps(DRIVE_A) for _ in self.stages.links]
+        self.draw()
         for node in range(len(self.stages.names)):
-            self._into(node)
+            self.into_of(node)
         for number, ((one, other), amps) in enumerate(zip(self.stages.links, self.between, strict=True)):
             across = np.abs(self.stages.volts[one] - self.stages.volts[other]).max()
             self._put("link", number, "g", amps / max(across, 1e-6))
@@ -114,124 +85,7 @@ class _Draw:
         carried = tuple(node in self.carried for node in range(len(self.stages.names)))
         return Likely(self.net, self.theta, into, ohm, self.meter_ohm, carried)
 
-    def _scale(self, node: int) -> Floats:
-        stages = self.stages
-        if node in stages.drives:
-            linked = stages.feed[node] == "transistor" and any(node in link for link in stages.links)
-            return self._amps(QUIET_A if linked else DRIVE_A)
-        if node in stages.sunk:
-            return self._amps(DRAWS_A["emitter"])
-        if any(each.collector == node and self._is_held(each) for each in stages.transistors):
-            return self._amps(DRAWS_A["held"])
-        if node in stages.quiet and stages.feed[node] != "transistor" or node in self._output():
-            return self._amps(QUIET_A)
-        for each in stages.transistors:
-            if node in (each.base, each.emitter):
-                kind = "base" if node == each.base else "emitter"
-                if not stages.children(node) or kind == "base":
-                    return self._amps(DRAWS_A[kind])
-            elif node == each.collector and self._fed_through(each) < 0:
-                return self._amps(DRAWS_A["held"])
-            elif node == each.collector and stages.feed[node] != "source":
-                return self._amps(DRAWS_A["collector"])
-        if stages.children(node):
-            return self._amps(DRAWS_INSIDE_A.get(stages.feed[node], INSIDE_A))
-        if is_led(stages, node):
-            return self._amps(DRAWS_A["led"])
-        return self._amps(DRAWS_A["leaf" if stages.feed[node] in ("resistor", "shunt", "hidden") else "rail"])
-
-    def _amps(self, usual: float) -> Floats:
-        return np.asarray(usual * 10 ** self._drawn(DECADES))
-
-    def _drawn(self, spread: float) -> Floats:
-        """A normal number for each version, the same in every set of them."""
-        return self.rng.normal(0, spread, self.versions)[self.number]
-
-    def _fed_through(self, each: Transistor) -> int:
-        """The node whose whole feed is this transistor, or -1."""
-        for node, other in ((each.emitter, each.collector), (each.collector, each.emitter)):
-            if node >= 0 and self.stages.feed[node] == "transistor" and self.stages.feeder[node] == other:
-                return node
-        return -1
-
-    def _output(self) -> set[int]:
-        """Points of an amplifier's output: quiet, and no tail of a pair."""
-        tails = [each.emitter for each in self.stages.transistors]
-        return {node for node in self.stages.quiet if tails.count(node) < 2}
-
-    def _is_held(self, each: Transistor) -> bool:
-        """A collector at the far end of a resistor: what that carries is the transistor's."""
-        if each.collector < 0 or self._fed_through(each) >= 0 or self._is_sunk(each):
-            return False
-        return self.stages.feed[each.collector] in ("resistor", "shunt")
-
-    def _is_on(self, each: Transistor) -> Flags:
-        return np.asarray(each.sign * (self._at(each.base) - self._at(each.emitter)) > ON_V)
-
-    def _is_sunk(self, each: Transistor) -> bool:
-        return each.emitter >= 0 and each.emitter in self.stages.sunk
-
-    def _into(self, node: int) -> Floats:
-        """Amperes (modes, versions) that flow into a node from what feeds it, and with it its elements."""
-        if node in self.into:
-            return self.into[node]
-        nothing = np.zeros((self.stages.volts.shape[1], len(self.number)))
-        if node in self.busy:
-            return nothing
-        self.busy.add(node)
-        out = nothing.copy()
-        for child in self.stages.children(node):
-            if child not in self.carried:
-                out += self._into(child)
-        for each in self.stages.transistors:
-            out += self._out_into(each, node)
-        for amps, (one, other) in zip(self.between, self.stages.links, strict=True):
-            if node in (one, other):
-                across = self.stages.volts[node] - self.stages.volts[other if node == one else one]
-                out += amps[None] * (across / max(np.abs(across).max(), 1e-6))[:, None]
-        self.into[node] = self._fed(node, out)
-        return self.into[node]
-
-    def _amps_of(self, each: Transistor) -> Floats:
-        """Collector current, positive into an npn."""
-        through = self._fed_through(each)
-        if through >= 0:
-            own = self._into(through)
-            own = own * self.beta / (1 + self.beta) if through == each.emitter else own
-            return np.maximum(_way(each, through) * own, 0.0)
-        if self._is_sunk(each):
-            others = [t for t in self.stages.transistors if t.coupled and t.sign != each.sign and t != each]
-            both = np.any([self._is_on(t) for t in others if self._fed_through(t) == t.emitter], axis=0)
-            amps = np.where(both[:, None], self.scale[each.emitter][None], QUIET_A)
-            return np.where(self._is_on(each)[:, None], amps, 0.0)
-        if each.coupled:
-            on = np.abs(self._at(each.base) - self._at(each.emitter)) > 0.3
-            return np.where(on[:, None], self.scale[each.collector][None] if each.collector >= 0 else 0.0, 0.0)
-        self._into(each.collector)
-        return np.maximum(each.sign * self.held.get(each.collector, np.zeros_like(self.into[each.collector])), 0.0)
-
-    def _out_into(self, each: Transistor, node: int) -> Floats:
-        """What a transistor takes out of one of the nodes that do not hang on it."""
-        nothing = np.zeros((self.stages.volts.shape[1], len(self.number)))
-        through = self._fed_through(each)
-        if node not in (each.collector, each.base, each.emitter) or node == through:
-            return nothing
-        if through < 0 and node == each.collector:
-            return nothing
-        amps = each.sign * self._amps_of(each)
-        if node == each.collector:
-            return amps
-        return amps / self._gain(each) if node == each.base else -amps
-
-    def _gain(self, each: Transistor) -> Floats:
-        """A transistor that is held on has more base current than it needs."""
-        emitter = self.stages.volts[each.emitter] if each.emitter >= 0 else 0.0
-        held = np.abs(self.stages.volts[each.collector] - emitter) < SATURATED_V
-        return np.where(held[:, None], 10.0, self.beta[None])
-
-    held: dict[int, Floats] = field(default_factory=dict)
-
-    def _fed(self, node: int, out: Floats) -> Floats:
+    def fed(self, node: int, out: Floats) -> Floats:
         """Sets a node's load and feed, so that its volts come out as printed; the amperes into it."""
         volts, feeder, feed = self.stages.volts[node], self.stages.feeder[node], self.stages.feed[node]
         level = level_of(volts) or 1.0
@@ -288,7 +142,7 @@ class _Draw:
     def _on_transistor(self, node: int, out: Floats, law: Floats) -> Floats:
         """An emitter's resistor, or a collector's load; where 0 V is no way to go, to the farthest rail."""
         each = self.carried[node]
-        way = _way(each, node)
+        way = way_of(each, node)
         volts = self.stages.volts[node]
         if way * level_of(volts) > 0.1 and node not in self.stages.drives:
             self._load(node, law)
@@ -300,7 +154,7 @@ class _Draw:
         amps = way * (self.scale[node][None] + np.maximum(-way * out, 0) * tail)
         self._put("source", node, "v", rail[:, None])
         self._put("source", node, "g", amps / (volts - rail)[:, None])
-        return out + amps
+        return np.asarray(out + amps)
 
     def _coupled(self, node: int, out: Floats) -> Floats:
         """A resistor either way, which carries a base's current or an emitter's."""
@@ -360,7 +214,7 @@ class _Draw:
             return out * 0  # nothing but a capacitor leads to a point that is printed with 0 V
         reference = int(np.argmax(np.where(on, np.abs(above), -1)))
         drop = np.where(on, np.maximum(sign * above, EQUAL / 2 * abs(level_of(volts))), np.inf)[:, None]
-        held = [t for t in self.stages.transistors if t.collector == node and self._is_held(t)]
+        held = [t for t in self.stages.transistors if t.collector == node and self.is_held(t)]
         own_a = self.scale[node] if held else np.abs(law[reference])
         wanted = (sign * out[reference] + own_a) / drop[reference]
         least = (1.02 * sign * out / drop).max(axis=0)
@@ -370,9 +224,9 @@ class _Draw:
         if has_zener(self.stages, node):
             own = self._shunted(node, out, own)
         if held and held[0].coupled:
-            own = own - held[0].sign * self._amps_of(held[0])
+            own = own - held[0].sign * self.amps_of(held[0])
         elif held:
-            base = np.abs(self.stages.volts[held[0].base] - self._at(held[0].emitter)) > 0.45
+            base = np.abs(self.stages.volts[held[0].base] - self.at(held[0].emitter)) > 0.45
             self.held[node] = np.where(base[:, None], own, 0.0)
             own = own - self.held[node]
         if self.net.slots.get(f"led {node}") is not None:
@@ -384,9 +238,6 @@ class _Draw:
             self.theta[:, row, self._regulators(node)] = OPEN_S
         self._behind_diode(node, total, above, 4)
         return total
-
-    def _at(self, node: int) -> Floats:
-        return self.stages.volts[node] if node >= 0 else np.zeros(self.stages.volts.shape[1])
 
     def _regulators(self, node: int) -> np.ndarray:
         """In which versions a steady point is behind a regulator, and not held by a zener."""
@@ -426,8 +277,8 @@ class _Draw:
     def _set_transistor(self, number: int, each: Transistor) -> None:
         """The saturation current that goes with the volts and the amperes, in each mode in which it conducts."""
         rows = self.net.slots[f"transistor {number}"]
-        amps = self._amps_of(each)
-        base, emitter, collector = (self._at(n) for n in (each.base, each.emitter, each.collector))
+        amps = self.amps_of(each)
+        base, emitter, collector = (self.at(n) for n in (each.base, each.emitter, each.collector))
         v_be = np.clip(each.sign * (base - emitter), 0.45, 0.8)
         v_bc = np.minimum(each.sign * (base - collector), v_be - 0.03)
         rise = np.exp(v_be / THERMAL_V) - 2 * np.exp(v_bc / THERMAL_V)

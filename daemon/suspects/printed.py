@@ -13,7 +13,7 @@ from daemon.suspects.faults import EVEN, MAINS_PERCENT
 from daemon.suspects.likely_net import Likely, likely_nets
 from daemon.suspects.net import Floats, Halves, Ints
 from daemon.suspects.printed_faults import SOMETHING, Broken, Way, ways_of
-from daemon.suspects.printed_solving import solved
+from daemon.suspects.printed_solving import reads_as_printed, solved
 from daemon.suspects.stages import GROUND_V, Flags, Stages, label_of, named_apart, stages_of
 from daemon.suspects.worlds import HEALTHY_PRIOR, NOTHING, Hypothesis, Table
 
@@ -35,17 +35,25 @@ def printed_table(drawing: Drawing, versions: int = VERSIONS, seed: int = SEED) 
     """Worlds of a drawing without a network; a node is a point's net, else its name."""
     drawing = named_apart(drawing)
     stages = stages_of(drawing)
-    return _Worlds(drawing, stages, likely_nets(stages, drawing, versions, seed)).table()
+    make = likely_nets(stages, drawing, versions, seed)
+    if stages.drives and not reads_as_printed(stages, make(*_alike(stages))):
+        stages = stages_of(drawing, coupled=False)  # what was taken for an amplifier's loop is none
+        make = likely_nets(stages, drawing, versions, seed)
+    return _Worlds(drawing, stages, make).table()
+
+
+def _alike(stages: Stages) -> tuple[Floats, Floats]:
+    return np.ones((len(stages.names), 1)), np.ones((len(stages.names), 1))
 
 
 class _Worlds:
     def __init__(self, drawing: Drawing, stages: Stages, make: Callable[[Floats, Floats], Likely]) -> None:
         self.drawing, self.stages = drawing, stages
-        alike = np.ones((len(stages.names), 1))
-        self.likely = make(alike, alike)
+        self.likely = make(*_alike(stages))
         # Every point in turn with more hanging on it, then each with a softer source.
-        heavier = np.array([np.isin(range(len(alike)), self._under(n)) for n in range(len(alike))]).T
-        softer = np.array([np.isin(range(len(alike)), self._root(n)) for n in range(len(alike))]).T
+        points = range(len(stages.names))
+        heavier = np.array([np.isin(points, self._under(n)) for n in points]).T
+        softer = np.array([np.isin(points, self._root(n)) for n in points]).T
         more = np.concatenate([np.where(heavier, np.exp(NUDGE), 1.0), np.ones(softer.shape)], axis=1)
         inner = np.concatenate([np.ones(heavier.shape), np.where(softer, np.exp(NUDGE), 1.0)], axis=1)
         self.nudged = make(more, inner)
@@ -114,7 +122,7 @@ class _Worlds:
 
     def _nudge_of(self, node: int, number: int) -> int:
         """Where the versions begin in which what hangs on a point is heavier (1), or its source is softer (2)."""
-        return (node + (number - 1) * len(self.stages.names)) * self.likely.theta.shape[2]
+        return int((node + (number - 1) * len(self.stages.names)) * self.likely.theta.shape[2])
 
     def _root(self, node: int) -> int:
         return [node, *self.stages.line(node)][-1]

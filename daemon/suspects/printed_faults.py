@@ -10,10 +10,11 @@ from typing import TypeAlias
 
 import numpy as np
 
+from daemon.suspects.coupled import Transistor
 from daemon.suspects.likely_net import Likely
 from daemon.suspects.likely_parts import has_zener, is_behind_diode, is_led
 from daemon.suspects.net import OPEN_S, Floats, Ints
-from daemon.suspects.stages import Stages, Transistor
+from daemon.suspects.stages import Stages
 
 SOMETHING = "something else"
 SHORT_OHM, WIRE_S = 0.03, 30.0
@@ -116,7 +117,8 @@ def _feed_strong(node: int) -> Change:
         own = broken.theta[:, row]
         # What a source has inside is not known, so that a short may be any resistance down to that of a wire.
         beyond = np.clip((far - 0.6) / 0.4, 0, 1)
-        some, short = own * _log_between(1.3, 10.0, np.minimum(far / 0.6, 1)), (10 * own) ** (1 - beyond) * WIRE_S**beyond
+        some = own * _log_between(1.3, 10.0, np.minimum(far / 0.6, 1))
+        short = (10 * own) ** (1 - beyond) * WIRE_S**beyond
         more = np.where(far < 0.6, some, short)
         broken.theta[:, row] = np.where(own > 10 * OPEN_S, np.maximum(own, more), own)
 

@@ -19,7 +19,7 @@ LIMIT_SPREAD, DROPOUT_SPREAD, JUNCTION_SPREAD = 0.4, 0.3, 0.7
 WARM_STEPS = 24
 STRAIGHT, STRAIGHT_V = 0.3, 0.05  # of a point's printed volts: no straight line goes on further than that
 ALIKE = 1.33  # a version that is off by more is moved to what is printed, and not stretched
-MOST_MOVED = 0.1  # of all volts
+MOST_MOVED, FAR_OFF = 0.1, 0.05  # of all volts
 
 
 def solved(
@@ -50,6 +50,21 @@ def solved(
         volts.append(read * times[:, version] + more[:, version])
         swayed.append((moves * times[:, version].T[:, :, None]).astype(np.float32))
     return np.stack(volts), np.concatenate(swayed, axis=1)
+
+
+def reads_as_printed(stages: Stages, likely: Likely) -> bool:
+    """True where every sound version comes near what is printed, before anything is taken times."""
+    solver = Solver(likely.net, warm_steps=WARM_STEPS)
+    columns = np.array([likely.net.nodes[node_net(n)] for n in range(len(stages.names))], dtype=np.int64)
+    most = FAR_OFF * float(stages.volts.max() - stages.volts.min())
+    for mode in range(likely.theta.shape[0]):
+        start = np.zeros(len(columns))
+        start[columns] = stages.volts[:, mode]
+        found = solver.solve(likely.theta[mode], start)
+        off = np.abs(found.volts[columns] - stages.volts[:, mode][:, None])
+        if found.failed.any() or off.max() > most:
+            return False
+    return True
 
 
 def _as_printed(stages: Stages, sound: Floats, mode: int) -> tuple[Floats, Floats]:
