@@ -33,8 +33,8 @@ class Transistor:
 
 @dataclass(slots=True)
 class Loop:
-    """One amplifier: its transistors; ``links`` between the bases of its followers, ``fed`` what its points are fed
-    from that the arrows have otherwise, ``drive`` the point that its second stage drives, ``back`` the one that its
+    """One amplifier: its transistors; ``links`` between the bases of its followers and from a pair's tail to its rail,
+    ``fed`` what its points are fed from that the arrows have otherwise, ``drive`` the point that its second stage drives, ``back`` the one that its
     feedback comes to, ``sunk`` the emitter of a follower that takes its current from the output, and ``quiet`` those
     that draw nothing by themselves."""
 
@@ -218,6 +218,7 @@ class _Finder:
             if self.main[each.emitter] not in group:
                 loop.fed[each.emitter] = self._nearest(each.emitter, group, followers)
         self._link(loop, followers)
+        self._tail(loop, first, [drive, *(each.base for each in followers)])
         below = [n for n in range(self.count) if set(self.line(n)) & group and self.follows_when_on(n, first.output)]
         loop.quiet = {n for n in group | set(below) if n != drive} | {t.base for t in followers} | {first.emitter}
         loop.quiet |= {n for t in followers for n in self._on_the_way(t.base)}
@@ -310,6 +311,15 @@ class _Finder:
             return bases[0]
         ends = [n for n in group if self.main[n] not in group and self.main[n] >= 0]
         return ends[0] if len(ends) == 1 else None
+
+    def _tail(self, loop: Loop, first: _First, driven: Sequence[int]) -> None:
+        """A pair's tail, where the arrows have it fed by a transistor: it hangs on the rail that the drive hangs on."""
+        if first.other is None or first.sign * (self.level(self.main[first.emitter]) - self.level(first.emitter)) < 0:
+            return
+        rails = [self.main[n] for n in driven if self.main[n] >= 0]
+        rails = [n for n in rails if first.sign * (self.level(first.emitter) - self.level(n)) > FAR_V]
+        if rails and self.main[first.emitter] >= 0:
+            loop.links.append((first.emitter, rails[0]))
 
     def _link(self, loop: Loop, followers: Sequence[Transistor]) -> None:
         if len(followers) != 2:

@@ -69,6 +69,8 @@ class Amps(ABC):
         if node in stages.drives:
             linked = stages.feed[node] == "transistor" and any(node in link for link in stages.links)
             return self._amps(QUIET_A if linked else DRIVE_A)
+        if node in [tail for tail, _rail in stages.links] and node not in self._output():
+            return self._amps(QUIET_A)  # a pair's tail: what it carries goes to its rail
         if node in stages.sunk:
             return self._amps(DRAWS_A["emitter"])
         if any(each.collector == node and self.is_held(each) for each in stages.transistors):

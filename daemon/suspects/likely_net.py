@@ -11,7 +11,7 @@ import numpy as np
 
 from daemon.drawing import Drawing
 from daemon.suspects.coupled import Transistor
-from daemon.suspects.likely_amps import Amps, way_of
+from daemon.suspects.likely_amps import QUIET_A, Amps, way_of
 from daemon.suspects.likely_parts import has_zener, level_of, likely_parts
 from daemon.suspects.net import OPEN_S, THERMAL_V, ZENER_N, Floats, Net, build_net
 from daemon.suspects.stages import EQUAL, GROUND_V, Stages
@@ -113,7 +113,7 @@ class _Draw(Amps):
     def _load(self, node: int, amps: Floats) -> None:
         """Half of the versions have a resistor, half a constant current; against its volts' sign nothing flows."""
         volts = self.stages.volts[node][:, None]
-        if node in self.coupled and np.abs(volts).max() < SWINGS_V:
+        if node in self.coupled and np.abs(volts).max() < SWINGS_V and np.abs(amps).max() > 10 * QUIET_A:
             self._sink(node, amps)
             return
         own = np.where((np.abs(volts) > GROUND_V) & (amps * volts > 0), np.abs(amps), 0.0)

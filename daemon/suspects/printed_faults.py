@@ -260,7 +260,7 @@ def _feed_ways(stages: Stages, node: int) -> list[Way]:
         found.append(Way((node,), "feed weak", 0.3, 8, _way_weak(feed, node)))
     if feed in ("resistor", "shunt"):
         strong = _bridge_feed if is_behind_diode(stages, node) else _feed_strong
-        found.append(Way((node,), "feed too strong", 0.25, 6, strong(node)))
+        found.append(Way((node,), "feed too strong", 0.25, 9, strong(node)))
     if stages.contact[node].any():
         others = [n for n in stages.children(stages.feeder[node]) if n != node and stages.contact[n].any()]
         found.append(Way((node,), "switch stuck", 0.3, 4 if others else 2, _stuck(node, others)))
