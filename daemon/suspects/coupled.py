@@ -34,9 +34,9 @@ class Transistor:
 @dataclass(slots=True)
 class Loop:
     """One amplifier: its transistors; ``links`` between the bases of its followers and from a pair's tail to its rail,
-    ``fed`` what its points are fed from that the arrows have otherwise, ``drive`` the point that its second stage drives, ``back`` the one that its
-    feedback comes to, ``sunk`` the emitter of a follower that takes its current from the output, and ``quiet`` those
-    that draw nothing by themselves."""
+    ``fed`` what its points are fed from that the arrows have otherwise, ``drive`` the point that its second stage
+    drives, ``back`` the one that its feedback comes to, ``sunk`` the emitter of a follower that takes its current from
+    the output, and ``quiet`` those that draw nothing by themselves."""
 
     transistors: list[Transistor] = field(default_factory=list)
     links: list[tuple[int, int]] = field(default_factory=list)
@@ -124,7 +124,7 @@ class _Finder:
             output = self.main[each.emitter] if each.emitter >= 0 else NONE
             if output < 0 or each.collector < 0 or self.main[each.collector] not in (each.emitter, NONE):
                 continue
-            drop = -each.sign * (self.at(each.emitter) - self.at(output))
+            drop = each.sign * (self.at(each.emitter) - self.at(output))
             if self.main[output] >= 0 and -0.1 < drop.max() < FAR_V and self._next(each.collector, -each.sign):
                 found.append(_First(each.collector, each.base, each.emitter, each.sign, output))
         return found

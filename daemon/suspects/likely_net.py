@@ -171,7 +171,8 @@ class _Draw(Amps):
         self._load(node, law)
         least = LEAST_DROP * np.exp(self.share[node]) * np.abs(self.stages.volts[node]).max()
         g = np.abs(total) / np.maximum(np.abs(above)[:, None], least)
-        on = ~self.stages.contact[node] & (np.abs(self.stages.volts[node]) > GROUND_V)
+        live = (np.abs(self.stages.volts[node]) > GROUND_V) | (node in self.stages.quiet)
+        on = ~self.stages.contact[node] & live
         found = self._closed(node, total, np.clip(g, OUTPUT_S if node in self.stages.quiet else 1e-6, 1e3), on)
         self._behind_diode(node, found, above, 3)
         return found

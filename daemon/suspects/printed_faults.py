@@ -210,7 +210,7 @@ def ways_of(stages: Stages) -> list[Way]:
     """The ways in which a drawing's stages may fail."""
     found = []
     for node in range(len(stages.names)):
-        if np.abs(stages.volts[node]).max() > 0:
+        if np.abs(stages.volts[node]).max() > 0 or node in stages.coupled:
             found += [*_feed_ways(stages, node), *_load_ways(stages, node), _something(stages, node)]
     for number, each in enumerate(stages.transistors):
         found += _transistor_ways(number, each)

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.drawing import Drawing, Point
-from daemon.suspects.coupled import Transistor, loops_of
+from daemon.suspects.coupled import NEAR_V, Transistor, loops_of
 from daemon.suspects.net import Floats
 
 GROUND_V = 0.005  # below this a printed value is 0 V
@@ -115,18 +115,23 @@ def stages_of(drawing: Drawing, coupled: bool = True) -> Stages:
         "transistor" if {(n, f), (f, n)} & carried and f >= 0 else _feed(drawing, points, volts, contact, n, f)
         for n, f in enumerate(main)
     )
-    feed = tuple(_leg_feed(each, n in backs) if n in legs else each for n, each in enumerate(feed))
+    quiet = {node for loop in loops for node in loop.quiet}
+    beside = {n for n in quiet if main[n] in quiet and (np.abs(volts[n] - volts[main[n]]) < NEAR_V).all()}
+    feed = tuple(_leg_feed(each, n in backs, n in beside) if n in legs else each for n, each in enumerate(feed))
     return Stages(
         names, labels, points, volts, np.isfinite(told), tuple(main), feed, contact, tuple(transistors),
         tuple(link for loop in loops for link in loop.links),
         frozenset(loop.drive for loop in loops),
-        frozenset(node for loop in loops for node in loop.quiet),
+        frozenset(quiet),
         frozenset(loop.sunk for loop in loops),
     )  # fmt: skip
 
 
-def _leg_feed(feed: str, back: bool) -> str:
-    """What feeds a leg of a coupled amplifier: no zener, and where its feedback comes to, a resistor either way."""
+def _leg_feed(feed: str, back: bool, beside: bool) -> str:
+    """What feeds a leg of a coupled amplifier: no zener; where its feedback comes to, a resistor either way; and beside
+    another point of its output, hardly anything, though both are at 0 V."""
+    if beside and not back and feed != "transistor":
+        return "joined"
     if back and feed in ("hidden", "resistor", "shunt"):
         return "coupled"
     return "resistor" if feed == "shunt" else feed
