@@ -44,11 +44,19 @@ class Test:
 class Solver:
     """Solves a net whose properties are given world by world.
 
-    What has not settled ``warm_steps`` after its start is begun again from nothing.
+    What has not settled ``warm_steps`` after its start is begun again from nothing, and given up ``cold_steps`` later.
+    Without ``ohms`` the source resistances are not worked out: they are NaN.
     """
 
-    def __init__(self, net: Net, test: Test | None = None, warm_steps: int = MOST_STEPS) -> None:
-        self.net, self._warm_steps = net, warm_steps
+    def __init__(
+        self,
+        net: Net,
+        test: Test | None = None,
+        warm_steps: int = MOST_STEPS,
+        cold_steps: int = MOST_STEPS,
+        ohms: bool = True,
+    ) -> None:
+        self.net, self._warm_steps, self._cold_steps, self._ohms = net, warm_steps, cold_steps, ohms
         self._test = test
         self.size = len(net.nodes)
         self._ohmic = net.ohmic.arrays(2, 1)
@@ -109,7 +117,7 @@ class Solver:
         state = _State(volts, self._curves, warm)
         most_v = max(STEP_V, float(np.abs(theta[self._sources[1][:, 0]]).max(initial=0)))
         straight = self._straight(theta)
-        for _step in range(self._warm_steps if warm else MOST_STEPS):
+        for _step in range(self._warm_steps if warm else self._cold_steps):
             factors, right = self._stamp(theta, state, straight)
             self.elimination.factor(factors)
             solution = self.elimination.solve(factors, right)
@@ -119,7 +127,8 @@ class Solver:
             settled = (moved < CLOSE_V + 1e-9 * np.abs(solution).max(axis=0)) & ~state.limited
             if settled.any():
                 done[:, left[settled]] = state.volts[:, settled]
-                ohms[:, left[settled]] = self.elimination.diagonal_of_inverse(factors[:, settled])
+                if self._ohms:
+                    ohms[:, left[settled]] = self.elimination.diagonal_of_inverse(factors[:, settled])
                 left, theta = left[~settled], theta[:, ~settled]
                 straight = straight[0][:, ~settled], straight[1][:, ~settled]
                 state.keep(~settled)
