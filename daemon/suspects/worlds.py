@@ -17,7 +17,7 @@ from daemon.suspects.ohms import ohms_between
 from daemon.suspects.sway import sway
 
 PAIR_LEVELS = 3
-MODEL = 1  # counts up with whatever changes a solution, so that kept ones are not believed any more
+MODEL = 2  # counts up with whatever changes a solution, so that kept ones are not believed any more
 UNSURE = (0.003, 0.008)  # what is left between a drawing's network and a unit: a share, and volts
 NOTHING = "nothing that DC volts show"
 HEALTHY_PRIOR = 0.02  # the unit is on the bench because somebody found it faulty
