@@ -90,6 +90,7 @@ def _shortened(said: dict[str, Any]) -> dict[str, Any]:
         if number < SHOWN_SUSPECTS or "hypothesis" in each
     ]
     return {
+        "named": said["named"],
         "parts": said["parts"][:SHOWN_PARTS],
         "suspects": suspects,
         "credible_set": said["credible_set"][:SHOWN_PARTS],

@@ -51,7 +51,10 @@ def answer(
     thoughts: Sequence[Thought] = (),
     most: int = MOST_SUSPECTS,
 ) -> dict[str, Any]:
-    """``parts``, ``suspects``, ``credible_set``, ``next``, ``otherwise``, ``no_dc_trace``, ``proofs`` as plain values.
+    """``named``, ``parts``, ``suspects``, ``credible_set``, ``next``, ``otherwise``, ``no_dc_trace``, ``proofs``.
+
+    Plain values. ``named`` says what the names of ``parts`` and ``credible_set`` stand for: parts, or, where only
+    printed volts are known, places of the drawing.
 
     ``otherwise`` is what else would tell, where no probe of ``next`` teaches enough: like ``next``, with a ``caution``.
 
@@ -68,6 +71,7 @@ def answer(
     lifted = [asdict(each) for each in lifted_parts(posterior)]
     useful = max((probe.gain_bits for probe in probes), default=0.0) >= ENOUGH_BITS
     return {
+        "named": named_of(posterior.drawing),
         "parts": [
             {"part": part or NOTHING, "probability": round(probability, 4)}
             for part, probability in posterior.by_part.items()
@@ -94,6 +98,11 @@ def answer(
         ],
         **({"lifted": lifted} if lifted else {}),
     }
+
+
+def named_of(drawing: Drawing) -> str:
+    """What a suspect's name stands for: "parts", or "places" where the drawing has none."""
+    return "parts" if drawing.parts else "places"
 
 
 def _way(each: Way) -> dict[str, Any]:
@@ -144,9 +153,11 @@ def in_words(said: dict[str, Any], posterior: Posterior) -> str:
 
 
 def _headline(said: dict[str, Any], posterior: Posterior) -> list[str]:
-    parts = said["credible_set"]
-    alone = f"Most likely {parts[0]}." if len(parts) == 1 else f"Nine chances in ten: one of {', '.join(parts)}."
-    lines = [alone if len(parts) <= 8 else f"Still open: {len(parts)} parts share nine chances in ten."]
+    parts, named = said["credible_set"], said["named"]
+    at = "at " if named == "places" else ""
+    several = f"Nine chances in ten: {at}one of {', '.join(parts)}."
+    alone = f"Most likely {at}{parts[0]}." if len(parts) == 1 else several
+    lines = [alone if len(parts) <= 8 else f"Still open: {len(parts)} {named} share nine chances in ten."]
     silent = posterior.silent_since
     if silent >= 10:
         lines.append(f"Nothing new was tested with the last {silent} readings.")

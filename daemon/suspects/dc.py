@@ -45,11 +45,18 @@ class Solver:
     """Solves a net whose properties are given world by world.
 
     What has not settled ``warm_steps`` after its start is begun again from nothing, and at last with every node held
-    by a leak that is lessened by and by (as circuit simulators do: "gmin stepping").
+    by a leak that is lessened by and by (as circuit simulators do: "gmin stepping"). With ``cold_steps`` it is given
+    up so many after it began again.
     """
 
-    def __init__(self, net: Net, test: Test | None = None, warm_steps: int = MOST_STEPS) -> None:
-        self.net, self._warm_steps = net, warm_steps
+    def __init__(
+        self,
+        net: Net,
+        test: Test | None = None,
+        warm_steps: int = MOST_STEPS,
+        cold_steps: int | None = None,
+    ) -> None:
+        self.net, self._warm_steps, self._cold_steps = net, warm_steps, cold_steps
         self._test = test
         self.size = len(net.nodes)
         self._ohmic = net.ohmic.arrays(2, 1)
@@ -78,7 +85,7 @@ class Solver:
 
     def slopes(self, theta: Floats, volts: Floats) -> Floats:
         """What one ampere into each node does to the volts of all, ohms (worlds, nodes, nodes), about ``volts``."""
-        matrix, _right = self._stamp(theta, _State(volts, self._curves, warm=True))
+        matrix, _right = self._stamp(theta, _State(volts, self._curves, warm=True), self._straight(theta))
         dense = np.zeros((volts.shape[1], self.size, self.size))
         for (i, j), row in self.elimination.place.items():
             dense[:, i, j] = matrix[row]
@@ -87,21 +94,20 @@ class Solver:
     def solve(self, theta: Floats, start_v: Floats | None = None, ohms: bool = True) -> Solved:
         """Volts in each world of ``theta`` (rows, worlds), from ``start_v`` (nodes,) or (nodes, worlds), or from
         nothing. Without ``ohms`` what feeds each node is left out (NaN)."""
-        worlds = theta.shape[1]
+        worlds, warm = theta.shape[1], start_v is not None
         volts = np.zeros((self.size, worlds))
         if start_v is not None:
             volts += np.nan_to_num(start_v if start_v.ndim == 2 else start_v[:, None])
         source_ohm = np.empty((self.size, worlds))
         failed = np.zeros(worlds, dtype=bool)
-        warm = start_v is not None
-        most_steps = self._warm_steps if warm else MOST_STEPS
+        most_steps = self._warm_steps if warm else self._cold_steps or MOST_STEPS
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):  # what comes of it has failed, and is told
             for first in range(0, worlds, SOME_WORLDS):
                 some = slice(first, first + SOME_WORLDS)
                 volts[:, some], source_ohm[:, some], failed[some] = self._newton(
                     theta[:, some], volts[:, some], warm, ohms, most_steps
                 )
-        if failed.any():
+        if failed.any() and (warm or self._cold_steps is None):
             again = self.solve(theta[:, failed], ohms=ohms) if warm else self._eased(theta[:, failed], ohms)
             volts[:, failed], source_ohm[:, failed] = again.volts, again.source_ohm
             failed[failed] = again.failed
@@ -124,12 +130,12 @@ class Solver:
         ohms = np.full((self.size, worlds), np.nan)
         left = np.arange(worlds)
         state = _State(volts, self._curves, warm)
+        straight = self._straight(theta, leak)
         for _step in range(most_steps):
-            factors, right = self._stamp(theta, state, leak)
+            factors, right = self._stamp(theta, state, straight)
             self.elimination.factor(factors)
             solution = self.elimination.solve(factors, right)
-            step = solution - state.volts
-            moved = np.abs(step).max(axis=0)
+            moved = np.abs(solution - state.volts).max(axis=0)
             state.volts = solution
             settled = (moved < CLOSE_V + 1e-9 * np.abs(solution).max(axis=0)) & ~state.limited
             if settled.any():
@@ -137,6 +143,7 @@ class Solver:
                 if with_ohms:
                     ohms[:, left[settled]] = self.elimination.diagonal_of_inverse(factors[:, settled])
                 left, theta = left[~settled], theta[:, ~settled]
+                straight = straight[0][:, ~settled], straight[1][:, ~settled]
                 state.keep(~settled)
             if not left.size:
                 break
@@ -144,16 +151,23 @@ class Solver:
         failed[left] = True
         return done, ohms, failed
 
-    def _stamp(self, theta: Floats, state: "_State", leak: float = LEAK_S) -> tuple[Floats, Floats]:
-        """Matrix and right side of the next linear problem, whose solution is the next volts."""
+    def _straight(self, theta: Floats, leak: float = LEAK_S) -> tuple[Floats, Floats]:
+        """What resistances and sources put into matrix and right side: the same in every step."""
         worlds = theta.shape[1]
-        state.limited = np.zeros(worlds, dtype=bool)
-        sheet = _Sheet(self.elimination, worlds, leak)
+        sheet = _Sheet(self.elimination, np.zeros((self.elimination.entries, worlds)), np.zeros((self.size, worlds)))
+        sheet.matrix[: self.elimination.size] = leak
         for (a, b), (g,) in zip(*self._ohmic, strict=True):
             sheet.conductance(a, b, theta[g])
         for (a, b), (v, g) in zip(*self._sources, strict=True):
             sheet.conductance(a, b, theta[g])
             sheet.current(b, a, theta[v] * theta[g])
+        return sheet.matrix, sheet.right
+
+    def _stamp(self, theta: Floats, state: "_State", straight: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
+        """Matrix and right side of the next linear problem, whose solution is the next volts."""
+        worlds = theta.shape[1]
+        state.limited = np.zeros(worlds, dtype=bool)
+        sheet = _Sheet(self.elimination, straight[0].copy(), straight[1].copy())
         self._stamp_junctions(theta, state, sheet)
         self._stamp_transistors(theta, state, sheet)
         if self._test is not None:
@@ -163,44 +177,60 @@ class Solver:
         first = len(self._junctions[0]) + 2 * len(self._transistors[0])
         for number, (nodes, rows) in enumerate(zip(*self._regulators, strict=True), first):
             _stamp_regulator(sheet, nodes, theta[rows], state, number)
-        first += len(self._regulators[0])
-        for number, ((a, b), (i,)) in enumerate(zip(*self._loads, strict=True), first):
-            across = state.grow(number, state.at(a) - state.at(b), LOAD_KNEE_V)
-            root = np.sqrt(across**2 + LOAD_KNEE_V**2)
-            slope = theta[i] * LOAD_KNEE_V**2 / root**3
-            sheet.conductance(a, b, slope)
-            sheet.current(a, b, theta[i] * across / root - slope * across)
+        self._stamp_loads(theta, state, sheet, first + len(self._regulators[0]))
         return sheet.matrix, sheet.right
 
+    def _stamp_loads(self, theta: Floats, state: "_State", sheet: "_Sheet", first: int) -> None:
+        nodes, rows = self._loads
+        ends = state.ends()
+        across = state.grow(slice(first, first + len(nodes)), ends[nodes[:, 0]] - ends[nodes[:, 1]], LOAD_KNEE_V)
+        square = across**2 + LOAD_KNEE_V**2
+        part = theta[rows[:, 0]] / np.sqrt(square)
+        slopes = part * LOAD_KNEE_V**2 / square
+        currents = (part - slopes) * across
+        for (a, b), slope, current in zip(nodes, slopes, currents, strict=True):
+            sheet.conductance(a, b, slope)
+            sheet.current(a, b, current)
+
     def _stamp_junctions(self, theta: Floats, state: "_State", sheet: "_Sheet") -> None:
-        for number, ((a, k), (i_s, n_v, off_v)) in enumerate(zip(*self._junctions, strict=True)):
-            wanted = state.at(a) - state.at(k) - theta[off_v]
-            across = state.limit(number, wanted, theta[n_v], theta[i_s])
-            current, slope = _junction(across, theta[i_s], theta[n_v])
-            sheet.conductance(a, k, slope + JUNCTION_LEAK_S * (theta[i_s] > 0))
-            sheet.current(a, k, current - slope * (across + theta[off_v]))
+        nodes, rows = self._junctions
+        i_s, n_v, off_v = theta[rows[:, 0]], theta[rows[:, 1]], theta[rows[:, 2]]
+        ends = state.ends()
+        wanted = ends[nodes[:, 0]] - ends[nodes[:, 1]] - off_v
+        across = state.limit(slice(0, len(nodes)), wanted, n_v, i_s)
+        currents, slopes = _junction(across, i_s, n_v)
+        currents -= slopes * (across + off_v)
+        slopes += JUNCTION_LEAK_S * (i_s > 0)
+        for (a, k), slope, current in zip(nodes, slopes, currents, strict=True):
+            sheet.conductance(a, k, slope)
+            sheet.current(a, k, current)
 
     def _stamp_transistors(self, theta: Floats, state: "_State", sheet: "_Sheet") -> None:
-        first = len(self._junctions[0])
-        for number, ((c, b, e, sign), (i_s, beta)) in enumerate(zip(*self._transistors, strict=True)):
-            base = state.at(b)
-            slope_v = np.full(theta.shape[1], THERMAL_V)
-            v_be = state.limit(first + 2 * number, sign * (base - state.at(e)), slope_v, theta[i_s])
-            v_bc = state.limit(first + 2 * number + 1, sign * (base - state.at(c)), slope_v, theta[i_s])
-            i_be, g_be = _junction(v_be, theta[i_s], slope_v)
-            i_bc, g_bc = _junction(v_bc, theta[i_s], slope_v)
-            # Into the collector and into the base, seen as an npn; a pnp is its mirror image.
-            collector = i_be - i_bc * (1 + 1 / BETA_REVERSE) - g_be * v_be + g_bc * v_bc * (1 + 1 / BETA_REVERSE)
-            into_base = (i_be - g_be * v_be) / theta[beta] + (i_bc - g_bc * v_bc) / BETA_REVERSE
-            sheet.controlled(c, e, b, e, g_be)
-            sheet.controlled(c, e, b, c, -g_bc * (1 + 1 / BETA_REVERSE))
-            sheet.controlled(b, e, b, e, g_be / theta[beta])
-            sheet.controlled(b, e, b, c, g_bc / BETA_REVERSE)
-            sheet.current(c, e, sign * collector)
-            sheet.current(b, e, sign * into_base)
-            leak = JUNCTION_LEAK_S * (theta[i_s] > 0)
-            sheet.conductance(b, e, leak)
-            sheet.conductance(b, c, leak)
+        nodes, rows = self._transistors
+        first, count = len(self._junctions[0]), len(nodes)
+        ends, sign = state.ends(), nodes[:, 3, None]
+        i_s, beta = theta[rows[:, 0]], theta[rows[:, 1]]
+        base = ends[nodes[:, 1]]
+        thermal = np.full(i_s.shape, THERMAL_V)
+        near, far = slice(first, first + count), slice(first + count, first + 2 * count)
+        v_be = state.limit(near, sign * (base - ends[nodes[:, 2]]), thermal, i_s)
+        v_bc = state.limit(far, sign * (base - ends[nodes[:, 0]]), thermal, i_s)
+        i_be, g_be = _junction(v_be, i_s, thermal)
+        i_bc, g_bc = _junction(v_bc, i_s, thermal)
+        back = 1 + 1 / BETA_REVERSE
+        # Into the collector and into the base, seen as an npn; a pnp is its mirror image.
+        collectors = sign * (i_be - i_bc * back - g_be * v_be + g_bc * v_bc * back)
+        bases = sign * ((i_be - g_be * v_be) / beta + (i_bc - g_bc * v_bc) / BETA_REVERSE)
+        leaks, into_base = JUNCTION_LEAK_S * (i_s > 0), g_be / beta
+        for number, (c, b, e, _sign) in enumerate(nodes):
+            sheet.controlled(c, e, b, e, g_be[number])
+            sheet.controlled(c, e, b, c, -g_bc[number] * back)
+            sheet.controlled(b, e, b, e, into_base[number])
+            sheet.controlled(b, e, b, c, g_bc[number] / BETA_REVERSE)
+            sheet.current(c, e, collectors[number])
+            sheet.current(b, e, bases[number])
+            sheet.conductance(b, e, leaks[number])
+            sheet.conductance(b, c, leaks[number])
 
 
 def _junction(across: Floats, i_s: Floats, n_v: Floats) -> tuple[Floats, Floats]:
@@ -234,11 +264,8 @@ def _stamp_regulator(sheet: "_Sheet", nodes: Ints, theta: Floats, state: "_State
 class _Sheet:
     """The linear problem being written."""
 
-    def __init__(self, elimination: Elimination, worlds: int, leak: float) -> None:
-        self._place = elimination.place
-        self.matrix = np.zeros((elimination.entries, worlds))
-        self.matrix[: elimination.size] = leak
-        self.right = np.zeros((elimination.size, worlds))
+    def __init__(self, elimination: Elimination, matrix: Floats, right: Floats) -> None:
+        self._place, self.matrix, self.right = elimination.place, matrix, right
 
     def conductance(self, a: int, b: int, siemens: Floats) -> None:
         self.controlled(a, b, a, b, siemens)
@@ -263,48 +290,58 @@ class _Sheet:
 
 
 class _State:
-    """Volts of the last step, and of each junction as limited."""
+    """Volts of the last step, and of each junction as limited; curves are counted, and asked for by their numbers."""
 
     def __init__(self, volts: Floats, curves: int, warm: bool) -> None:
         self.volts = volts.copy()
         self.limited = np.zeros(volts.shape[1], dtype=bool)
         self._ground = np.zeros(volts.shape[1])
         self._last = np.zeros((curves, volts.shape[1]))
-        self._fresh = [warm] * curves  # a warm start's own volts are where a curve begins
+        self._fresh = np.full(curves, warm)  # a warm start's own volts are where a curve begins
 
     def at(self, node: int) -> Floats:
         return self.volts[node] if node >= 0 else self._ground[: self.volts.shape[1]]
 
+    def ends(self) -> Floats:
+        """The volts of all nodes, with 0 V as the last of them: -1 is where it is."""
+        return np.vstack([self.volts, self._ground[: self.volts.shape[1]]])
+
     def keep(self, which: NDArray[np.bool_]) -> None:
         self.volts, self._last = self.volts[:, which], self._last[:, which]
 
-    def limit(self, number: int, wanted: Floats, n_v: Floats, i_s: Floats) -> Floats:
-        """Limit a junction's step as Nagel's thesis does (SPICE2, ERL-M520, 1975; from memory)."""
-        last = self._before(number, wanted)
-        critical = n_v * np.log(n_v / (np.sqrt(2) * np.maximum(i_s, 1e-300)))
-        far = (wanted > critical) & (np.abs(wanted - last) > 2 * n_v) & (i_s > 0)
-        argument = 1 + (wanted - last) / n_v
+    def limit(self, curves: slice, wanted: Floats, n_v: Floats, i_s: Floats) -> Floats:
+        """Limit junctions' steps as Nagel's thesis does (SPICE2, ERL-M520, 1975; from memory)."""
+        last = self._before(curves, wanted)
+        far = (np.abs(wanted - last) > 2 * n_v) & (i_s > 0) & (wanted > 0)
+        if not far.any():
+            return self._took(curves, wanted, wanted)
+        slope, leak, before, want = n_v[far], i_s[far], last[far], wanted[far]
+        critical = slope * np.log(slope / (np.sqrt(2) * leak))
+        argument = 1 + (want - before) / slope
         grown = np.where(
-            last > 0,
-            np.where(argument > 0, last + n_v * np.log(np.maximum(argument, 1e-12)), critical),
-            n_v * np.log(np.maximum(wanted / n_v, 1e-12)),
+            before > 0,
+            np.where(argument > 0, before + slope * np.log(np.maximum(argument, 1e-12)), critical),
+            slope * np.log(np.maximum(want / slope, 1e-12)),
         )
-        across = np.where(far, grown, wanted)
-        return self._took(number, across, wanted)
+        across = wanted.copy()
+        across[far] = np.where(want > critical, grown, want)
+        return self._took(curves, across, wanted)
 
-    def grow(self, number: int, wanted: Floats, knee: float) -> Floats:
+    def grow(self, curves: slice | int, wanted: Floats, knee: float) -> Floats:
         """Let a curve that is flat at both ends be followed outwards only by doubling: Newton overshoots there."""
-        last = self._before(number, wanted)
+        last = self._before(curves, wanted)
         most, least = 2 * np.maximum(last, 0) + knee, 2 * np.minimum(last, 0) - knee
-        return self._took(number, np.clip(wanted, least, most), wanted)
+        return self._took(curves, np.clip(wanted, least, most), wanted)
 
-    def _before(self, number: int, wanted: Floats) -> Floats:
-        if self._fresh[number]:
-            self._fresh[number] = False
+    def _before(self, curves: slice | int, wanted: Floats) -> Floats:
+        if np.any(self._fresh[curves]):
+            self._fresh[curves] = False
             return wanted
-        return np.asarray(self._last[number])
+        return np.asarray(self._last[curves])
 
-    def _took(self, number: int, across: Floats, wanted: Floats) -> Floats:
-        self.limited |= np.abs(across - wanted) > CLOSE_V
-        self._last[number] = across
+    def _took(self, curves: slice | int, across: Floats, wanted: Floats) -> Floats:
+        if across is not wanted:
+            off = np.abs(across - wanted) > CLOSE_V
+            self.limited |= off.any(axis=0) if off.ndim > 1 else off
+        self._last[curves] = across
         return across

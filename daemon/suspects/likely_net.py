@@ -1,28 +1,28 @@
 """A small network that reads as a drawing's printed volts do, in several likely versions side by side.
 
-Currents are not printed, so they are drawn, each version its own, from what such stages draw; every resistance then
-follows from the volts. What flows into each point is counted from the far ends towards the sources. Common practice,
-no source.
+Every resistance follows from the volts and from the currents that are drawn for each version. Common practice, no
+source.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
 from daemon.drawing import Drawing
-from daemon.suspects.likely_parts import has_zener, is_led, level_of, likely_parts
-from daemon.suspects.net import BETA, OPEN_S, THERMAL_V, ZENER_N, Floats, Net, build_net
-from daemon.suspects.stages import EQUAL, GROUND_V, SATURATED_V, Stages, Transistor
+from daemon.suspects.coupled import Transistor
+from daemon.suspects.likely_amps import QUIET_A, Amps, way_of
+from daemon.suspects.likely_parts import has_zener, level_of, likely_parts
+from daemon.suspects.net import OPEN_S, THERMAL_V, ZENER_N, Floats, Net, build_net
+from daemon.suspects.stages import EQUAL, GROUND_V, Stages
 
 SOFTNESS = 0.4  # standard deviation of the logarithm of what falls within a source
 LEAST_DROP = 2e-4  # share of the volts that is taken to fall across a fuse, a contact or a joint
 REGULATOR_DROP_V = 0.05  # by which a regulator falls short at its usual current; its curve is straight from there on
-DECADES = 0.25  # standard deviation of what a stage draws
-# Amperes that a stage is likely to draw by itself.
-DRAWS_A = {"base": 1e-4, "emitter": 1e-3, "collector": 2e-5, "held": 1e-3, "led": 8e-3, "rail": 0.04, "leaf": 4e-3}
-DRAWS_INSIDE_A = {"source": 1e-4, "hidden": 1e-3, "joined": 1e-3, "regulator": 0.02, "transistor": 0.01}
-INSIDE_A = 4e-3
+QUIET_OHM = 3e3
+OUTPUT_S = 0.02  # of what is between the points of an output, at least
+SWINGS_V, FAR_V = 5.0, 30.0  # a point of an amplifier so near to 0 V may swing to where its rails are
+BACK_OHM, LEAST_BACK_V = 1e4, 0.01  # of a resistor that feeds back, where its volts say nothing
 
 
 @dataclass(slots=True)
@@ -38,6 +38,7 @@ class Likely:
     into: Floats
     node_ohm: Floats
     meter_ohm: float
+    on_transistor: tuple[bool, ...]
 
     def row(self, kind: str, number: int, slot: str = "g") -> int | None:
         """The row of theta of an element, or None where there is none."""
@@ -45,8 +46,8 @@ class Likely:
 
 
 def likely_nets(stages: Stages, drawing: Drawing, versions: int, seed: int) -> Callable[[Floats, Floats], Likely]:
-    """What makes the same versions of a network again and again, with points (nodes,) that draw so many times as much
-    and, the second (nodes,), sources that have so many times the inner resistance."""
+    """What makes the same versions of a network again and again, one set of them for each column of its arguments
+    (nodes, sets): points that draw so many times as much, and sources that have so many times the inner resistance."""
     net = build_net(Drawing(drawing.unit, drawing.modes, parts=tuple(likely_parts(stages))))
 
     def make(heavy: Floats, soft: Floats) -> Likely:
@@ -55,20 +56,10 @@ def likely_nets(stages: Stages, drawing: Drawing, versions: int, seed: int) -> C
     return make
 
 
-@dataclass
-class _Draw:
-    stages: Stages
-    net: Net
-    versions: int
-    rng: np.random.Generator
-    heavy: Floats
-    soft: Floats
-    meter_ohm: float
-    into: dict[int, Floats] = field(default_factory=dict)
-    busy: set[int] = field(default_factory=set)
-
+class _Draw(Amps):
     def likely(self) -> Likely:
-        self.theta = np.repeat(self.net.nominal.T[:, :, None], self.versions, axis=2)
+        self.count()
+        self.theta = np.repeat(self.net.nominal.T[:, :, None], len(self.number), axis=2)
         self.meter_s = 1 / self.meter_ohm
         for name, slots in self.net.slots.items():
             for slot in set(slots) & {"g", "i", "g_ce", "g_be", "g_cb"}:
@@ -77,103 +68,34 @@ class _Draw:
                 self.theta[:, slots["g"]] = self.meter_s  # as if a meter were on every point at once
             if name.startswith("regulator"):
                 self.theta[:, slots["limit"]] = 0.0
-        self.beta = BETA * np.exp(self.rng.normal(0, 0.5, self.versions))
-        self.scale = [self._scale(node) * self.heavy[node] for node in range(len(self.stages.names))]
-        self.share = self.rng.normal(0, 1, (len(self.stages.names), self.versions))
-        self.carried = {self._fed_through(each): each for each in self.stages.transistors}
+        self.draw()
         for node in range(len(self.stages.names)):
-            self._into(node)
+            self.into_of(node)
+        for number, ((one, other), amps) in enumerate(zip(self.stages.links, self.between, strict=True)):
+            across = np.abs(self.stages.volts[one] - self.stages.volts[other]).max()
+            self._put("link", number, "g", amps / max(across, 1e-6))
         for number, each in enumerate(self.stages.transistors):
             self._set_transistor(number, each)
         into = np.array([self.into[node] for node in range(len(self.stages.names))])
         level = np.abs(self.stages.volts).max(axis=1)
         most = np.abs(into).max(axis=1)
         ohm = np.maximum(level, 0.05)[:, None] / np.maximum(most, 1e-7)
-        return Likely(self.net, self.theta, into, ohm, self.meter_ohm)
+        loud = list(self.stages.quiet)
+        ohm[loud] = np.minimum(ohm[loud], QUIET_OHM)
+        carried = tuple(node in self.carried for node in range(len(self.stages.names)))
+        return Likely(self.net, self.theta, into, ohm, self.meter_ohm, carried)
 
-    def _scale(self, node: int) -> Floats:
-        stages = self.stages
-        for each in stages.transistors:
-            if node in (each.base, each.emitter):
-                kind = "base" if node == each.base else "emitter"
-                if not stages.children(node) or kind == "base":
-                    return self._amps(DRAWS_A[kind])
-            elif node == each.collector and self._fed_through(each) < 0:
-                return self._amps(DRAWS_A["held"])
-            elif node == each.collector and stages.feed[node] != "source":
-                return self._amps(DRAWS_A["collector"])
-        if stages.children(node):
-            return self._amps(DRAWS_INSIDE_A.get(stages.feed[node], INSIDE_A))
-        if is_led(stages, node):
-            return self._amps(DRAWS_A["led"])
-        return self._amps(DRAWS_A["leaf" if stages.feed[node] in ("resistor", "shunt", "hidden") else "rail"])
-
-    def _amps(self, usual: float) -> Floats:
-        return np.asarray(usual * 10 ** self.rng.normal(0, DECADES, self.versions))
-
-    def _fed_through(self, each: Transistor) -> int:
-        """The node whose whole feed is this transistor, or -1."""
-        for node, other in ((each.emitter, each.collector), (each.collector, each.emitter)):
-            if node >= 0 and self.stages.feed[node] == "transistor" and self.stages.feeder[node] == other:
-                return node
-        return -1
-
-    def _into(self, node: int) -> Floats:
-        """Amperes (modes, versions) that flow into a node from what feeds it, and with it its elements."""
-        if node in self.into:
-            return self.into[node]
-        nothing = np.zeros((self.stages.volts.shape[1], self.versions))
-        if node in self.busy:
-            return nothing
-        self.busy.add(node)
-        out = nothing.copy()
-        for child in self.stages.children(node):
-            if child not in self.carried:
-                out += self._into(child)
-        for each in self.stages.transistors:
-            out += self._out_into(each, node)
-        self.into[node] = self._fed(node, out)
-        return self.into[node]
-
-    def _amps_of(self, each: Transistor) -> Floats:
-        """Collector current, positive into an npn."""
-        through = self._fed_through(each)
-        if through >= 0:
-            own = self._into(through)
-            own = own * self.beta / (1 + self.beta) if through == each.emitter else own
-            return np.maximum(each.sign * own * (1 if each.sign > 0 else -1), 0.0)
-        self._into(each.collector)
-        return np.maximum(each.sign * self.held.get(each.collector, np.zeros_like(self.into[each.collector])), 0.0)
-
-    def _out_into(self, each: Transistor, node: int) -> Floats:
-        """What a transistor takes out of one of the nodes that do not hang on it."""
-        nothing = np.zeros((self.stages.volts.shape[1], self.versions))
-        through = self._fed_through(each)
-        if node not in (each.collector, each.base, each.emitter) or node == through:
-            return nothing
-        if through < 0 and node == each.collector:
-            return nothing
-        amps = each.sign * self._amps_of(each)
-        if node == each.collector:
-            return amps
-        return amps / self._gain(each) if node == each.base else -amps
-
-    def _gain(self, each: Transistor) -> Floats:
-        """A transistor that is held on has more base current than it needs."""
-        emitter = self.stages.volts[each.emitter] if each.emitter >= 0 else 0.0
-        held = np.abs(self.stages.volts[each.collector] - emitter) < SATURATED_V
-        return np.where(held[:, None], 10.0, self.beta[None])
-
-    held: dict[int, Floats] = field(default_factory=dict)
-
-    def _fed(self, node: int, out: Floats) -> Floats:
+    def fed(self, node: int, out: Floats) -> Floats:
         """Sets a node's load and feed, so that its volts come out as printed; the amperes into it."""
-        volts, feeder = self.stages.volts[node], self.stages.feeder[node]
+        volts, feeder, feed = self.stages.volts[node], self.stages.feeder[node], self.stages.feed[node]
         level = level_of(volts) or 1.0
         law = np.sign(level) * self.scale[node][None] * (volts / level)[:, None]
-        feed = self.stages.feed[node]
+        if node in self.stages.sunk or (feed == "hidden" and node in self.coupled):
+            law = law * 0
         if feed == "transistor" and node in self.carried:
             return self._on_transistor(node, out, law)
+        if feed == "coupled":
+            return self._coupled(node, out)
         if feed in ("source", "hidden", "transistor") or feeder < 0:
             return self._on_source(node, out, law, feed == "source")
         above = self.stages.volts[feeder] - volts
@@ -182,7 +104,7 @@ class _Draw:
         if feed == "joined":
             return self._joined(node, out, law, above)
         if feed == "regulator":
-            return self._regulated(node, out, law, np.ones(self.versions, dtype=bool))
+            return self._regulated(node, out, law, np.ones(len(self.number), dtype=bool))
         return self._resistor(node, out, law, above)
 
     def _put(self, kind: str, node: int, slot: str, value: Floats | float) -> None:
@@ -191,11 +113,19 @@ class _Draw:
     def _load(self, node: int, amps: Floats) -> None:
         """Half of the versions have a resistor, half a constant current; against its volts' sign nothing flows."""
         volts = self.stages.volts[node][:, None]
+        if node in self.coupled and np.abs(volts).max() < SWINGS_V and np.abs(amps).max() > 10 * QUIET_A:
+            self._sink(node, amps)
+            return
         own = np.where((np.abs(volts) > GROUND_V) & (amps * volts > 0), np.abs(amps), 0.0)
-        steady = (np.arange(self.versions) % 2 == 0)[None] & (np.abs(volts) > 3)
+        steady = (self.number % 2 == 0)[None] & (np.abs(volts) > 3)
         size = np.maximum(np.abs(volts), GROUND_V)
         self._put("load", node, "g", np.where(steady, self.meter_s, own / size + self.meter_s))
         self._put("load", node, "i", np.where(steady, own * np.sqrt(size**2 + 0.49) / size, 0.0))
+
+    def _sink(self, node: int, amps: Floats) -> None:
+        """A current that goes on flowing wherever an amplifier's point swings to."""
+        self._put("source", node, "v", self.stages.volts[node][:, None] - FAR_V * np.sign(amps))
+        self._put("source", node, "g", np.maximum(np.abs(amps), 1e-9) / FAR_V)
 
     def _on_source(self, node: int, out: Floats, law: Floats, stiff: bool) -> Floats:
         total = out + law
@@ -212,26 +142,38 @@ class _Draw:
     def _on_transistor(self, node: int, out: Floats, law: Floats) -> Floats:
         """An emitter's resistor, or a collector's load; where 0 V is no way to go, to the farthest rail."""
         each = self.carried[node]
-        way = 1.0 if (each.sign > 0) == (node == each.emitter) else -1.0
+        way = way_of(each, node)
         volts = self.stages.volts[node]
-        if way * level_of(volts) > 0.1:
+        if way * level_of(volts) > 0.1 and node not in self.stages.drives:
             self._load(node, law)
             return out + law
         rails = self.stages.volts.min(axis=0) if way > 0 else self.stages.volts.max(axis=0)
-        far = np.minimum(np.abs(rails - volts) + 1, 3.0)
+        tail = node in self.stages.drives or sum(other.emitter == node for other in self.stages.transistors) > 1
+        far = np.minimum(np.abs(rails - volts) + 1, FAR_V if tail else 3.0)
         rail = volts - way * far
-        amps = way * np.repeat(self.scale[node][None], len(volts), axis=0)
+        amps = way * (self.scale[node][None] + np.maximum(-way * out, 0) * tail)
         self._put("source", node, "v", rail[:, None])
         self._put("source", node, "g", amps / (volts - rail)[:, None])
-        return out + amps
+        return np.asarray(out + amps)
+
+    def _coupled(self, node: int, out: Floats) -> Floats:
+        """A resistor either way, which carries a base's current or an emitter's."""
+        above = self.stages.volts[self.stages.feeder[node]] - self.stages.volts[node]
+        reference = int(np.argmax(np.abs(above)))
+        across = max(abs(float(above[reference])), LEAST_BACK_V)
+        fits = out[reference] * above[reference] > 0
+        g = np.where(fits, np.abs(out[reference]) / across, 1 / BACK_OHM)
+        self._put("feed", node, "g", np.clip(g, 1e-6, 1.0))
+        return out
 
     def _joined(self, node: int, out: Floats, law: Floats, above: Floats) -> Floats:
         total = out + law
         self._load(node, law)
         least = LEAST_DROP * np.exp(self.share[node]) * np.abs(self.stages.volts[node]).max()
         g = np.abs(total) / np.maximum(np.abs(above)[:, None], least)
-        on = ~self.stages.contact[node] & (np.abs(self.stages.volts[node]) > GROUND_V)
-        found = self._closed(node, total, np.clip(g, 1e-6, 1e3), on)
+        live = (np.abs(self.stages.volts[node]) > GROUND_V) | (node in self.stages.quiet)
+        on = ~self.stages.contact[node] & live
+        found = self._closed(node, total, np.clip(g, OUTPUT_S if node in self.stages.quiet else 1e-6, 1e3), on)
         self._behind_diode(node, found, above, 3)
         return found
 
@@ -239,7 +181,7 @@ class _Draw:
         """A diode instead of a resistance, but for one version in so many."""
         if (diode := self.net.slots.get(f"diode {node}")) is None:
             return
-        which = np.arange(self.versions) % one_in != 0
+        which = self.number % one_in != 0
         reference = int(np.argmax(np.abs(above)))
         amps, across = np.abs(total[reference]), abs(float(above[reference]))
         self.theta[:, self.net.slots[f"feed {node}"]["g"], which] = OPEN_S
@@ -273,7 +215,7 @@ class _Draw:
             return out * 0  # nothing but a capacitor leads to a point that is printed with 0 V
         reference = int(np.argmax(np.where(on, np.abs(above), -1)))
         drop = np.where(on, np.maximum(sign * above, EQUAL / 2 * abs(level_of(volts))), np.inf)[:, None]
-        held = [t for t in self.stages.transistors if t.collector == node and self._fed_through(t) < 0]
+        held = [t for t in self.stages.transistors if t.collector == node and self.is_held(t)]
         own_a = self.scale[node] if held else np.abs(law[reference])
         wanted = (sign * out[reference] + own_a) / drop[reference]
         least = (1.02 * sign * out / drop).max(axis=0)
@@ -282,8 +224,10 @@ class _Draw:
         own = total - out
         if has_zener(self.stages, node):
             own = self._shunted(node, out, own)
-        if held:
-            base = np.abs(self.stages.volts[held[0].base] - self._at(held[0].emitter)) > 0.45
+        if held and held[0].coupled:
+            own = own - held[0].sign * self.amps_of(held[0])
+        elif held:
+            base = np.abs(self.stages.volts[held[0].base] - self.at(held[0].emitter)) > 0.45
             self.held[node] = np.where(base[:, None], own, 0.0)
             own = own - self.held[node]
         if self.net.slots.get(f"led {node}") is not None:
@@ -296,12 +240,9 @@ class _Draw:
         self._behind_diode(node, total, above, 4)
         return total
 
-    def _at(self, node: int) -> Floats:
-        return self.stages.volts[node] if node >= 0 else np.zeros(self.stages.volts.shape[1])
-
     def _regulators(self, node: int) -> np.ndarray:
         """In which versions a steady point is behind a regulator, and not held by a zener."""
-        return np.asarray((np.arange(self.versions) + node) % 3 == 0) & (self.stages.feed[node] == "shunt")
+        return np.asarray((self.number + node) % 3 == 0) & (self.stages.feed[node] == "shunt")
 
     def _shunted(self, node: int, out: Floats, own: Floats) -> Floats:
         """A zener that takes a part of the current: where the point is steady, else in a third of the versions."""
@@ -310,7 +251,7 @@ class _Draw:
             self._regulated(node, out, own, which)
             held = ~which
         else:
-            held = (np.arange(self.versions) + node) % 3 == 1
+            held = (self.number + node) % 3 == 1
             if any(each.base == node and self.stages.children(each.emitter) for each in self.stages.transistors):
                 held = ~held  # the base of a series-pass transistor mostly has one
         share = (0.6 + 0.3 * np.tanh(self.share[node])) * held
@@ -327,7 +268,7 @@ class _Draw:
     def _lit(self, node: int, own: Floats) -> Floats:
         """A third of the versions have no LED here, but a resistor."""
         rows = self.net.slots[f"led {node}"]
-        lit = np.arange(self.versions) % 3 != 0
+        lit = self.number % 3 != 0
         across = np.abs(self.stages.volts[node]).max()
         amps = np.abs(own).max(axis=0)
         slope = self.theta[0, rows["n_v"], 0]
@@ -337,8 +278,8 @@ class _Draw:
     def _set_transistor(self, number: int, each: Transistor) -> None:
         """The saturation current that goes with the volts and the amperes, in each mode in which it conducts."""
         rows = self.net.slots[f"transistor {number}"]
-        amps = self._amps_of(each)
-        base, emitter, collector = (self._at(n) for n in (each.base, each.emitter, each.collector))
+        amps = self.amps_of(each)
+        base, emitter, collector = (self.at(n) for n in (each.base, each.emitter, each.collector))
         v_be = np.clip(each.sign * (base - emitter), 0.45, 0.8)
         v_bc = np.minimum(each.sign * (base - collector), v_be - 0.03)
         rise = np.exp(v_be / THERMAL_V) - 2 * np.exp(v_bc / THERMAL_V)

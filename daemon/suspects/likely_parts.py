@@ -38,6 +38,8 @@ def likely_parts(stages: Stages) -> list[Part]:
             found.append(Part(f"diode {node}", "diode", (above, here) if level > 0 else (here, above)))
         if is_led(stages, node):
             found.append(Part(f"led {node}", "led", (here, GROUND) if level > 0 else (GROUND, here)))
+    for number, (one, other) in enumerate(stages.links):
+        found.append(Part(f"link {number}", "resistor", (node_net(one), node_net(other)), value=1.0))
     for number, each in enumerate(stages.transistors):
         nets = (node_net(each.collector), node_net(each.base), node_net(each.emitter))
         found.append(Part(f"transistor {number}", "npn" if each.sign > 0 else "pnp", nets))
@@ -59,6 +61,8 @@ def is_led(stages: Stages, node: int) -> bool:
 
 def has_zener(stages: Stages, node: int) -> bool:
     """A point that a zener may hold, in some versions at least."""
+    if node in stages.coupled:
+        return False
     if stages.feed[node] != "resistor":
         return stages.feed[node] == "shunt"
     legs = {leg for each in stages.transistors for leg in (each.collector, each.emitter)}

@@ -13,7 +13,7 @@ from daemon.suspects.faults import EVEN, MAINS_PERCENT
 from daemon.suspects.likely_net import Likely, likely_nets
 from daemon.suspects.net import Floats, Halves, Ints
 from daemon.suspects.printed_faults import SOMETHING, Broken, Way, ways_of
-from daemon.suspects.printed_solving import solved
+from daemon.suspects.printed_solving import reads_as_printed, solved
 from daemon.suspects.stages import GROUND_V, Flags, Stages, label_of, named_apart, stages_of
 from daemon.suspects.worlds import HEALTHY_PRIOR, NOTHING, Hypothesis, Table
 
@@ -35,15 +35,28 @@ def printed_table(drawing: Drawing, versions: int = VERSIONS, seed: int = SEED) 
     """Worlds of a drawing without a network; a node is a point's net, else its name."""
     drawing = named_apart(drawing)
     stages = stages_of(drawing)
-    return _Worlds(drawing, stages, likely_nets(stages, drawing, versions, seed)).table()
+    make = likely_nets(stages, drawing, versions, seed)
+    if stages.drives and not reads_as_printed(stages, make(*_alike(stages))):
+        stages = stages_of(drawing, coupled=False)  # what was taken for an amplifier's loop is none
+        make = likely_nets(stages, drawing, versions, seed)
+    return _Worlds(drawing, stages, make).table()
+
+
+def _alike(stages: Stages) -> tuple[Floats, Floats]:
+    return np.ones((len(stages.names), 1)), np.ones((len(stages.names), 1))
 
 
 class _Worlds:
     def __init__(self, drawing: Drawing, stages: Stages, make: Callable[[Floats, Floats], Likely]) -> None:
-        self.drawing, self.stages, self._make = drawing, stages, make
-        self._made: dict[bytes, Likely] = {}
-        alike = np.ones(len(stages.names))
-        self.likely = make(alike, alike)
+        self.drawing, self.stages = drawing, stages
+        self.likely = make(*_alike(stages))
+        # Every point in turn with more hanging on it, then each with a softer source.
+        points = range(len(stages.names))
+        heavier = np.array([np.isin(points, self._under(n)) for n in points]).T
+        softer = np.array([np.isin(points, self._root(n)) for n in points]).T
+        more = np.concatenate([np.where(heavier, np.exp(NUDGE), 1.0), np.ones(softer.shape)], axis=1)
+        inner = np.concatenate([np.ones(heavier.shape), np.where(softer, np.exp(NUDGE), 1.0)], axis=1)
+        self.nudged = make(more, inner)
         ways = ways_of(stages)
         times = min(max(WORLDS / (sum(each.levels for each in ways) or 1), 1.0), MOST_TIMES)
         self.ways = [replace(each, levels=round(each.levels * times)) for each in ways]
@@ -101,22 +114,18 @@ class _Worlds:
             ends = [_put(each, self.likely, version, at) for at in (step - half, step + half)]
             theta[:, :, some] = _put(each, self.likely, version, step)
             far[0][:, :, some] = (ends[1] - ends[0]) * LEVEL_SD / 0.5
-            for number, likely in enumerate(self._nudged(each.nodes[0]), 1):
-                far[number][:, :, some] = _put(each, likely, version, step) - theta[:, :, some]
+            for number in (1, 2):
+                there = self._nudge_of(each.nodes[0], number) + version
+                far[number][:, :, some] = _put(each, self.nudged, there, step) - theta[:, :, some]
             first = some.stop
         return theta, far
 
-    def _nudged(self, node: int) -> list[Likely]:
-        """The networks with what hangs on a point heavier, and with its source softer."""
-        found = []
-        for number, nodes in enumerate((self._under(node), [node, *self.stages.line(node)][-1:])):
-            factors = np.ones((2, len(self.stages.names)))
-            factors[number, nodes] = np.exp(NUDGE)
-            key = factors.tobytes()
-            if key not in self._made:
-                self._made[key] = self._make(factors[0], factors[1])
-            found.append(self._made[key])
-        return found
+    def _nudge_of(self, node: int, number: int) -> int:
+        """Where the versions begin in which what hangs on a point is heavier (1), or its source is softer (2)."""
+        return int((node + (number - 1) * len(self.stages.names)) * self.likely.theta.shape[2])
+
+    def _root(self, node: int) -> int:
+        return [node, *self.stages.line(node)][-1]
 
     def _under(self, node: int) -> list[int]:
         return [n for n in range(len(self.stages.names)) if n == node or node in self.stages.line(n)]

@@ -10,17 +10,19 @@ from typing import TypeAlias
 
 import numpy as np
 
+from daemon.suspects.coupled import Transistor
 from daemon.suspects.likely_net import Likely
 from daemon.suspects.likely_parts import has_zener, is_behind_diode, is_led
 from daemon.suspects.net import OPEN_S, Floats, Ints
-from daemon.suspects.stages import Stages, Transistor
+from daemon.suspects.stages import Stages
 
 SOMETHING = "something else"
-SHORT_OHM = 0.03
+SHORT_OHM, WIRE_S = 0.03, 30.0
+SHORT_SPAN = 30.0  # times the least resistance: what a short may have
 LEAST_SHORT = 3e-4  # of what a point and all behind it are in ohms: less is 0 V all the same
 LOAD_OPEN_INSIDE = 0.05
 SOMETHING_WEIGHT, SOMETHING_WORLDS = 0.075, 4  # of each part on a point
-HANGS, HANGS_INSIDE, HANGS_COLLECTOR = 0.6, 0.25, 0.15
+HANGS, HANGS_INSIDE, HANGS_COLLECTOR, HANGS_COUPLED = 0.6, 0.25, 0.15, 0.15
 
 
 @dataclass(slots=True)
@@ -113,19 +115,28 @@ def _feed_strong(node: int) -> Change:
     def change(broken: Broken, far: Floats) -> None:
         row = broken.rows("feed", node)["g"]
         own = broken.theta[:, row]
-        more = np.where(far < 0.6, own * _log_between(1.3, 10.0, far / 0.6), _log_between(2.0, 0.03, far) ** -1)
+        # What a source has inside is not known, so that a short may be any resistance down to that of a wire.
+        beyond = np.clip((far - 0.6) / 0.4, 0, 1)
+        some = own * _log_between(1.3, 10.0, np.minimum(far / 0.6, 1))
+        short = (10 * own) ** (1 - beyond) * WIRE_S**beyond
+        more = np.where(far < 0.6, some, short)
         broken.theta[:, row] = np.where(own > 10 * OPEN_S, np.maximum(own, more), own)
 
     return change
 
 
 def _pulled(node: int) -> Change:
-    """A short, a leak, or a load that draws too much: resistance to 0 V."""
+    """A short in half of the steps; in the others a leak, or a load that draws too much: resistance to 0 V.
+
+    Of what fails in capacitors and semiconductors most is shorted (failure-mode ratios, from memory).
+    """
 
     def change(broken: Broken, far: Floats) -> None:
         whole = broken.ohm(node)
         least = np.maximum(SHORT_OHM, LEAST_SHORT * whole)
-        broken.theta[:, broken.rows("load", node)["g"]] += 1 / (least * (3 * whole / least) ** far)
+        leak = SHORT_SPAN * least * (3 * whole / (SHORT_SPAN * least)) ** np.maximum(2 * far - 1, 0)
+        ohm = np.where(far < 0.5, least * SHORT_SPAN ** (2 * far), leak)
+        broken.theta[:, broken.rows("load", node)["g"]] += 1 / ohm
 
     return change
 
@@ -133,7 +144,10 @@ def _pulled(node: int) -> Change:
 def _load_less(node: int) -> Change:
     def change(broken: Broken, far: Floats) -> None:
         left = np.where(far < 0.5, 1e-9, (far - 0.5) * 1.4)
-        for kind, slots in (("load", "gi"), ("led", ("i_s",)), ("zener", ("z_s", "i_s"))):
+        kinds = [("load", "gi"), ("led", ("i_s",)), ("zener", ("z_s", "i_s"))]
+        if broken.likely.on_transistor[node]:
+            kinds.append(("source", "g"))  # which stands for the resistor of a tail, or of a collector
+        for kind, slots in kinds:
             for slot in slots:
                 if (row := broken.rows(kind, node).get(slot)) is not None:
                     least = 1 / broken.likely.meter_ohm if slot == "g" else 0.0
@@ -196,11 +210,22 @@ def ways_of(stages: Stages) -> list[Way]:
     """The ways in which a drawing's stages may fail."""
     found = []
     for node in range(len(stages.names)):
-        if np.abs(stages.volts[node]).max() > 0:
+        if np.abs(stages.volts[node]).max() > 0 or node in stages.coupled:
             found += [*_feed_ways(stages, node), *_load_ways(stages, node), _something(stages, node)]
     for number, each in enumerate(stages.transistors):
         found += _transistor_ways(number, each)
+    for number, ends in enumerate(stages.links):
+        found.append(Way(ends, "link open", 0.4, 2, _set("link", number, "g", OPEN_S)))
+        found.append(Way(ends, "link weak", 0.3, 4, _link_times(number, 3.0, 300.0)))
+        found.append(Way(ends, "link shorted", 0.3, 2, _link_times(number, 0.2, 0.002)))
     return found
+
+
+def _link_times(number: int, low: float, high: float) -> Change:
+    def change(broken: Broken, far: Floats) -> None:
+        broken.theta[:, broken.rows("link", number)["g"]] /= _log_between(low, high, far)
+
+    return change
 
 
 def _something(stages: Stages, node: int) -> Way:
@@ -235,7 +260,7 @@ def _feed_ways(stages: Stages, node: int) -> list[Way]:
         found.append(Way((node,), "feed weak", 0.3, 8, _way_weak(feed, node)))
     if feed in ("resistor", "shunt"):
         strong = _bridge_feed if is_behind_diode(stages, node) else _feed_strong
-        found.append(Way((node,), "feed too strong", 0.25, 6, strong(node)))
+        found.append(Way((node,), "feed too strong", 0.25, 9, strong(node)))
     if stages.contact[node].any():
         others = [n for n in stages.children(stages.feeder[node]) if n != node and stages.contact[n].any()]
         found.append(Way((node,), "switch stuck", 0.3, 4 if others else 2, _stuck(node, others)))
@@ -270,6 +295,8 @@ def _load_ways(stages: Stages, node: int) -> list[Way]:
 
 def _hangs(stages: Stages, node: int) -> float:
     """How much there is from a point to 0 V that may fail, against one part in series."""
+    if node in stages.coupled:
+        return HANGS_COUPLED  # transistors and what leads from one to the other, mostly
     if stages.feed[node] == "joined" and stages.children(node):
         return HANGS_INSIDE
     held = any(node == each.collector for each in stages.transistors) and stages.feed[node] != "source"

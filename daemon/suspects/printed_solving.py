@@ -16,10 +16,10 @@ from daemon.suspects.sway import STEP, Elements, sway
 TOLERANCE_SD = 0.35  # of the printed tolerance
 NEAR_ZERO = 0.01  # of the volts that feed a point: what it differs by from unit to unit, however small it is itself
 LIMIT_SPREAD, DROPOUT_SPREAD, JUNCTION_SPREAD = 0.4, 0.3, 0.7
-WARM_STEPS = 24
+WARM_STEPS, COLD_STEPS = 24, 60
 STRAIGHT, STRAIGHT_V = 0.3, 0.05  # of a point's printed volts: no straight line goes on further than that
 ALIKE = 1.33  # a version that is off by more is moved to what is printed, and not stretched
-MOST_MOVED = 0.1  # of all volts
+MOST_MOVED, FAR_OFF = 0.1, 0.05  # of all volts
 
 
 def solved(
@@ -30,33 +30,54 @@ def solved(
     ``theta`` (modes, rows, worlds); ``far`` holds changes of it, the last of the spreads; ``version`` is each world's.
     The first worlds are the versions themselves, with nothing broken.
     """
-    solver, elements = Solver(likely.net, warm_steps=WARM_STEPS), Elements(likely.net)
+    solver = Solver(likely.net, warm_steps=WARM_STEPS, cold_steps=COLD_STEPS)
+    elements = Elements(likely.net)
     spreads = _spreads(drawing, stages, likely)
     columns = np.array([likely.net.nodes[node_net(n)] for n in range(len(stages.names))], dtype=np.int64)
-    most = STRAIGHT * np.abs(stages.volts).max(axis=1)[:, None] + STRAIGHT_V
+    level = np.abs(stages.volts).max(axis=1)
     volts, swayed = [], []
     for mode in range(theta.shape[0]):
         start = np.zeros(len(columns))
         start[columns] = stages.volts[:, mode]
-        found = solver.solve(theta[mode], start)
+        found = solver.solve(theta[mode], start, ohms=False)
         good = np.where(found.failed, 0.0, found.volts)
         slopes = solver.slopes(theta[mode], good)
         own = sway(likely.net, spreads, theta[mode], good, slopes, [])
         further = [_moved_by(elements, each[mode], theta[mode], good, slopes) for each in far]
+        most = (STRAIGHT * np.maximum(level, np.abs(good[columns].T)) + STRAIGHT_V)[:, :, None]
         moves = np.clip(np.concatenate([own, np.stack(further, axis=2)], axis=2)[:, columns], -most, most)
         read = np.where(found.failed, np.nan, found.volts)[columns]
-        times, more = _as_printed(stages.volts, read[:, : likely.theta.shape[2]], mode)
+        times, more = _as_printed(stages, read[:, : likely.theta.shape[2]], mode)
         volts.append(read * times[:, version] + more[:, version])
         swayed.append((moves * times[:, version].T[:, :, None]).astype(np.float32))
     return np.stack(volts), np.concatenate(swayed, axis=1)
 
 
-def _as_printed(volts: Floats, sound: Floats, mode: int) -> tuple[Floats, Floats]:
-    """What each version's volts are taken times, and what is added, so that it reads as printed when it is sound."""
-    told = volts[:, mode][:, None]
+def reads_as_printed(stages: Stages, likely: Likely) -> bool:
+    """True where every sound version comes near what is printed, before anything is taken times."""
+    solver = Solver(likely.net, warm_steps=WARM_STEPS, cold_steps=COLD_STEPS)
+    columns = np.array([likely.net.nodes[node_net(n)] for n in range(len(stages.names))], dtype=np.int64)
+    most = FAR_OFF * float(stages.volts.max() - stages.volts.min())
+    for mode in range(likely.theta.shape[0]):
+        start = np.zeros(len(columns))
+        start[columns] = stages.volts[:, mode]
+        found = solver.solve(likely.theta[mode], start, ohms=False)
+        off = np.abs(found.volts[columns] - stages.volts[:, mode][:, None])
+        if found.failed.any() or off.max() > most:
+            return False
+    return True
+
+
+def _as_printed(stages: Stages, sound: Floats, mode: int) -> tuple[Floats, Floats]:
+    """What each version's volts are taken times, and what is added, so that it reads as printed when it is sound.
+
+    What is coupled may be near 0 V when it is sound and at a rail when it is not: nothing is taken times there.
+    """
+    volts, told = stages.volts, stages.volts[:, mode][:, None]
+    swings = np.isin(np.arange(len(volts)), list(stages.coupled))[:, None]
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = told / sound
-    near = (np.abs(told) > 0.02) & (ratio > 1 / ALIKE) & (ratio < ALIKE)
+    near = ~swings & (np.abs(told) > 0.02) & (ratio > 1 / ALIKE) & (ratio < ALIKE)
     most = MOST_MOVED * float(volts.max() - volts.min())
     off = np.clip(np.nan_to_num(told - sound), -most, most)
     return np.where(near, ratio, 1.0), np.where(near, 0.0, off)

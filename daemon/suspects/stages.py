@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.drawing import Drawing, Point
+from daemon.suspects.coupled import NEAR_V, Transistor, loops_of
 from daemon.suspects.net import Floats
 
 GROUND_V = 0.005  # below this a printed value is 0 V
@@ -26,21 +27,14 @@ Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
-class Transistor:
-    """Three nodes by their numbers (-1: 0 V); ``sign`` +1 is an npn."""
-
-    collector: int
-    base: int
-    emitter: int
-    sign: int
-
-
-@dataclass(frozen=True, slots=True)
 class Stages:
     """Nodes of a drawing. ``volts`` (nodes, modes), with what is not printed filled in; ``printed`` says where it is.
 
     ``feeder`` is the node that each is fed from (-1: none), ``feed`` how: source, hidden, joined, resistor, regulator,
-    shunt (by a zener, or a regulator) or transistor; ``contact`` (nodes, modes) is True where a switch is open.
+    shunt (by a zener, or a regulator), coupled (feedback) or transistor; ``contact`` (nodes, modes) is True where a
+    switch is open. Of amplifiers that are coupled in DC: ``links`` between two nodes that no arrow shows, ``drives``
+    that carry the output stage's base current, ``quiet`` nodes that draw nothing by themselves, ``sunk`` emitters
+    of followers that take their current from the output.
     """
 
     names: tuple[str, ...]
@@ -52,6 +46,16 @@ class Stages:
     feed: tuple[str, ...]
     contact: Flags
     transistors: tuple[Transistor, ...]
+    links: tuple[tuple[int, int], ...] = ()
+    drives: frozenset[int] = frozenset()
+    quiet: frozenset[int] = frozenset()
+    sunk: frozenset[int] = frozenset()
+
+    @property
+    def coupled(self) -> set[int]:
+        """Nodes of amplifiers that are coupled in DC."""
+        legs = {n for t in self.transistors if t.coupled for n in (t.base, t.emitter)}
+        return (legs | self.quiet | self.drives) - {NONE}
 
     def children(self, node: int) -> list[int]:
         """Nodes that a node feeds."""
@@ -78,8 +82,8 @@ def label_of(point: Point, drawing: Drawing) -> str:
     return point.name if alone or not point.leg else f"{point.name} {point.leg}"
 
 
-def stages_of(drawing: Drawing) -> Stages:
-    """The nodes of a drawing, and what is likely to feed each of them."""
+def stages_of(drawing: Drawing, coupled: bool = True) -> Stages:
+    """The nodes of a drawing, and what is likely to feed each of them; without ``coupled`` no amplifier's loop."""
     first: dict[str, Point] = {}
     for point in drawing.points:
         if point.printed_v:
@@ -96,13 +100,41 @@ def stages_of(drawing: Drawing) -> Stages:
         if each.emitter >= 0 and main[each.emitter] == each.base and each.collector not in (each.base, NONE):
             main[each.emitter] = each.collector
     main = _without_loops(main)
+    loops = loops_of(volts, main, transistors) if coupled else []
+    legs = {node for loop in loops for node in loop.nodes}
+    transistors = [t for t in transistors if not {t.base, t.emitter} & legs]
+    transistors += [each for loop in loops for each in loop.transistors]
+    for loop in loops:
+        for node, feeder in loop.fed.items():
+            main[node] = feeder
+    main = _without_loops(main)
+    backs = {loop.back for loop in loops}
     contact = np.array([_off(volts, n, feeder) for n, feeder in enumerate(main)]).reshape(volts.shape)
     carried = {(each.emitter, each.collector) for each in transistors}
     feed = tuple(
         "transistor" if {(n, f), (f, n)} & carried and f >= 0 else _feed(drawing, points, volts, contact, n, f)
         for n, f in enumerate(main)
     )
-    return Stages(names, labels, points, volts, np.isfinite(told), tuple(main), feed, contact, tuple(transistors))
+    quiet = {node for loop in loops for node in loop.quiet}
+    beside = {n for n in quiet if main[n] in quiet and (np.abs(volts[n] - volts[main[n]]) < NEAR_V).all()}
+    feed = tuple(_leg_feed(each, n in backs, n in beside) if n in legs else each for n, each in enumerate(feed))
+    return Stages(
+        names, labels, points, volts, np.isfinite(told), tuple(main), feed, contact, tuple(transistors),
+        tuple(link for loop in loops for link in loop.links),
+        frozenset(loop.drive for loop in loops),
+        frozenset(quiet),
+        frozenset(loop.sunk for loop in loops),
+    )  # fmt: skip
+
+
+def _leg_feed(feed: str, back: bool, beside: bool) -> str:
+    """What feeds a leg of a coupled amplifier: no zener; where its feedback comes to, a resistor either way; and beside
+    another point of its output, hardly anything, though both are at 0 V."""
+    if beside and not back and feed != "transistor":
+        return "joined"
+    if back and feed in ("hidden", "resistor", "shunt"):
+        return "coupled"
+    return "resistor" if feed == "shunt" else feed
 
 
 def _feeders(names: Sequence[str], points: Sequence[Point], told: Floats) -> list[list[int]]:

@@ -19,7 +19,7 @@ from daemon.suspects.solving import Solution, Solving
 
 PAIR_LEVELS = 3
 WARM_STEPS = 20  # few worlds that take longer go round in circles from there, and settle from nothing
-MODEL = 3  # counts up with whatever changes a solution, so that kept ones are not believed any more
+MODEL = 4  # counts up with whatever changes a solution, so that kept ones are not believed any more
 UNSURE = (0.003, 0.008)  # what is left between a drawing's network and a unit: a share, and volts
 NOTHING = "nothing that DC volts show"
 HEALTHY_PRIOR = 0.02  # the unit is on the bench because somebody found it faulty

@@ -99,9 +99,12 @@ function nextProbe(each, number) {
   );
 }
 
+// Where only printed volts are known, a name stands for a place of the drawing and not for a part.
 function headline(said) {
+  const named = said.named ?? "parts";
+  const at = named === "places" ? "at " : "";
   const few = said.credible_set.length <= 6;
-  const text = said.credible_set.length === 1 ? `Most likely ${said.credible_set[0]}` : few ? `Nine chances in ten: ${said.credible_set.join(", ")}` : `Still open: ${said.credible_set.length} parts share nine chances in ten`;
+  const text = said.credible_set.length === 1 ? `Most likely ${at}${said.credible_set[0]}` : few ? `Nine chances in ten: ${at}${said.credible_set.join(", ")}` : `Still open: ${said.credible_set.length} ${named} share nine chances in ten`;
   return el("p", { class: "suspects-headline" }, `${text}.`);
 }
 

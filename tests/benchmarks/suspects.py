@@ -154,10 +154,15 @@ def cost() -> list[Figure]:
     diagnosis = Diagnosis(drawing)
     table = diagnosis.table
     dictionary_s = time.process_time() - start
+    bare = printed_only(drawing, table)
+    start = time.process_time()
+    assert Diagnosis(bare).table.hypotheses
+    printed_s = time.process_time() - start
     posterior = diagnosis.posterior([])
     seen = Seen("VR", table.modes[0], "dc_v", 24.9)
     return [
         at_most(f"dictionary of {len(drawing.parts)} parts, s of one processor", dictionary_s, 5),
+        at_most("the same with printed volts only, s of one processor", printed_s, 1),
         at_most("one more reading weighed, ms", _ms(lambda: posterior.after(seen), 9), 2),
         at_most("next probes ranked, ms", _ms(lambda: rank(posterior), 5), 100),
         at_most("next probes ranked two steps ahead, ms", _ms(lambda: rank(posterior, look_ahead=True), 5), 1000),

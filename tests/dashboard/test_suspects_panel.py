@@ -76,6 +76,18 @@ def test_the_list_has_the_tools_suspects_and_the_persons_own(lamp_page: Page) ->
     expect(lamp_page.locator("#suspects .nothing-new")).to_contain_text("Nothing new was tested since")
 
 
+def test_the_headline_speaks_of_places_where_only_printed_volts_are_known(lamp_bench: Served, lamp_page: Page) -> None:
+    headline = lamp_page.locator("#suspects .suspects-headline")
+    expect(headline).to_have_text("Nine chances in ten: R1, D1.")
+    many = [f"N{number}" for number in range(7)]
+    lamp_bench.bench.change(suspects=copy.deepcopy(RANKING) | {"credible_set": many, "named": "parts"})
+    expect(headline).to_have_text("Still open: 7 parts share nine chances in ten.")
+    lamp_bench.bench.change(suspects=copy.deepcopy(RANKING) | {"credible_set": many, "named": "places"})
+    expect(headline).to_have_text("Still open: 7 places share nine chances in ten.")
+    lamp_bench.bench.change(suspects=copy.deepcopy(RANKING) | {"credible_set": ["B"], "named": "places"})
+    expect(headline).to_have_text("Most likely at B.")
+
+
 def test_what_is_open_stays_open_when_the_ranking_changes(lamp_bench: Served, lamp_page: Page) -> None:
     lamp_page.locator("#suspects .suspect summary").first.click()
     ranking = copy.deepcopy(RANKING)

@@ -28,7 +28,8 @@ def said_of(files, capsys):
 
 def test_the_example_of_the_readme_names_the_short(files, capsys):
     said = said_of(files, capsys)
-    assert set(said) == {"parts", "suspects", "credible_set", "next", "otherwise", "proofs", "no_dc_trace"}
+    keys = {"named", "parts", "suspects", "credible_set", "next", "otherwise", "proofs", "no_dc_trace"}
+    assert set(said) == keys and said["named"] == "parts"
     assert {each["part"] for each in said["parts"][:3]} == {"R1", "D1", "L1"}
     keys = {"part", "fault", "probability", "for", "against", "silent", "kill"}
     assert all(set(each) == keys for each in said["suspects"])

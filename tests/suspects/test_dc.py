@@ -92,3 +92,27 @@ def test_elimination_agrees_with_a_dense_solution():
     assert np.allclose(solved.T, np.linalg.solve(dense, right.T[:, :, None])[:, :, 0])
     inverse = np.linalg.inv(dense)
     assert np.allclose(sparse.diagonal_of_inverse(matrix).T, np.diagonal(inverse, axis1=1, axis2=2))
+
+
+HIGH_TENSION = """
+modes ON
+V1 source ht 0 value=345 inner_ohm=55
+D1 diode ht b1
+L1 inductor b1 b2 dc_ohm=90
+R1 resistor b2 b3 value=2200
+R2 resistor b3 b4 value=10k
+R3 resistor b4 0 value=47k
+R4 resistor b2 a3 value=180
+R5 resistor a3 0 value=6500
+R6 resistor b3 g2 value=1000
+L2 load g2 0 current_a=0.006
+"""
+
+
+def test_a_high_tension_supply_settles_although_its_diode_is_far_from_its_volts_at_first(ngspice, tmp_path):
+    """Reference: ngspice (Debian package)."""
+    net = build_net(parse_drawing(drawing_text(HIGH_TENSION), "ht.toml"))
+    ours = Solver(net).solve(net.nominal.copy())
+    theirs = spice.solve(net, [net.nominal[:, 0]], tmp_path, spice.QUICK_OPTIONS)
+    assert not ours.failed.any()
+    assert np.abs(theirs[0] - ours.volts[:, 0]).max() < 0.01

@@ -108,7 +108,7 @@ def test_every_version_of_the_network_reads_as_printed_when_nothing_is_broken(na
 def test_the_network_itself_comes_within_a_few_per_cent_of_what_is_printed():
     drawing = parse_drawing(DECK, "deck.toml")
     stages = stages_of(drawing)
-    alike = np.ones(len(stages.names))
+    alike = np.ones((len(stages.names), 1))
     likely = likely_nets(stages, drawing, 8, 1)(alike, alike)
     for mode in range(2):
         found = Solver(likely.net).solve(likely.theta[mode])

@@ -52,6 +52,16 @@ def test_before_the_third_reading_it_is_said_which_one_halves_what_is_left():
     assert "halves what is left" in said["next"][0]["reason"] and "likely Q302" in said["next"][0]["reason"]
 
 
+def test_without_a_network_places_share_the_chances_and_not_parts():
+    drawing = parse_drawing(THREE, "three.toml")
+    posterior = Diagnosis(drawing).posterior([Seen("PBD", "PLAY", "dc_v", 0.01), Seen("B12", "PLAY", "dc_v", 12.0)])
+    said = answer(posterior)
+    assert said["named"] == "places"
+    many = in_words(said | {"credible_set": ["B12"] * 9}, posterior)
+    assert many.startswith("Still open: 9 places share nine chances")
+    assert in_words(said | {"credible_set": ["PBD"]}, posterior).startswith("Most likely at PBD.")
+
+
 def test_printed_volts_and_the_network_name_the_same_dead_branch():
     diagnosis = Diagnosis(drawing_of("cassette"))
     bare = Diagnosis(printed_only(diagnosis.drawing, diagnosis.table))
