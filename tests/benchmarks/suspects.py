@@ -4,8 +4,9 @@ Five invented networks of 32 to 62 parts. Truth is drawn with tolerances and sol
 every reading has a meter's error, and 3 in 100 are taken at a wrong point. Only faults count that DC can see: those
 that move something that can be read beyond 10 % plus U. A search ends with one part at 90 %, with nothing that
 teaches 0.1 bit, or after 25 probes. Rivals on the same units: the drawing's order, and half-splitting on good or bad.
+The same goals on networks put together by chance (``tests/suspects/chance_networks.py``), which nothing was tuned on.
 Then the bench page in a real browser: from a settled reading to the ranking on the screen (``screen/suspected.py``).
-``--full`` takes every fault of every part three times, else 24 of each network.
+``--full`` takes every fault of every part three times, else 24 of each network; and 200 networks by chance, else 60.
 """
 
 import os
@@ -34,9 +35,12 @@ from tests.benchmarks.suspects_ways import (
     gain_for_cost,
     in_order,
 )
+from tests.suspects.chance_networks import chance_drawing
 from tests.suspects.networks import TEXTS, drawing_of, printed_only
 
 TOLERANCE = 0.1
+PARTS = (20, 62)  # of networks put together by chance
+FIRST_UNIT, OF_A_UNIT = 1000, 6
 
 
 def seen_by_dc(name: str, drawing: Drawing, seeds: Sequence[int], most: int | None) -> list[Case]:
@@ -76,6 +80,16 @@ def searched(name: str, seeds: Sequence[int], most: int | None) -> Searched:
     )
 
 
+def searched_by_chance(seed: int) -> list[Told]:
+    """Some broken units of one network put together by chance, searched in the program's own way."""
+    drawing = chance_drawing(seed)
+    if not PARTS[0] <= len(drawing.parts) <= PARTS[1]:
+        return []
+    diagnosis = Diagnosis(drawing)
+    cases = seen_by_dc(drawing.unit, drawing, [seed], OF_A_UNIT)
+    return [follow(case, diagnosis, gain_for_cost, number) for number, case in enumerate(cases)]
+
+
 def with_printed_volts_only(diagnosis: Diagnosis, cases: Sequence[Case]) -> list[Told]:
     """The same units with nothing but their printed volts and fed-by arrows on the drawing."""
     bare = Diagnosis(printed_only(diagnosis.drawing, diagnosis.table))
@@ -88,22 +102,22 @@ def _share(ended: Sequence[Told], what: str) -> float:
     return float(np.mean([getattr(each, what) for each in ended]))
 
 
-def ours(ended: Sequence[Told]) -> list[Figure]:
-    """What the program's own choice comes to."""
+def ours(ended: Sequence[Told], where: str = "") -> list[Figure]:
+    """What the program's own choice comes to; ``where`` begins each name."""
     probes = [each.probes for each in ended]
     says = np.array([say for each in ended for say in each.says] or [(0.8, 0.8)])
     off = float(says[:, 1].mean() - says[:, 0].mean())
     right = 0.8 + off
     return [
-        at_most(f"probes, median ({len(ended)} faults that DC can see)", float(np.median(probes)), 5),
-        at_most("probes, 95 % need no more than", float(np.percentile(probes, 95)), 11),
-        at_least("the right part is first", _share(ended, "first"), 0.88),
-        told("the right part is first; parts side by side count as one", _share(ended, "alike")),
-        at_least("the right part is among the first three", _share(ended, "third"), 0.96),
-        at_least("the right part is in the 90 % set", _share(ended, "in_set"), 0.95),
-        at_most("parts in the 90 % set, mean", _share(ended, "set_size"), 1.8),
+        at_most(f"{where}probes, median ({len(ended)} faults that DC can see)", float(np.median(probes)), 5),
+        at_most(f"{where}probes, 95 % need no more than", float(np.percentile(probes, 95)), 11),
+        at_least(f"{where}the right part is first", _share(ended, "first"), 0.88),
+        told(f"{where}the right part is first; parts side by side count as one", _share(ended, "alike")),
+        at_least(f"{where}the right part is among the first three", _share(ended, "third"), 0.96),
+        at_least(f"{where}the right part is in the 90 % set", _share(ended, "in_set"), 0.95),
+        at_most(f"{where}parts in the 90 % set, mean", _share(ended, "set_size"), 1.8),
         Figure(
-            f"right when it says 80 % (all of {len(says)} chances between 70 and 90 %, moved to 80)",
+            f"{where}right when it says 80 % (all of {len(says)} chances between 70 and 90 %, moved to 80)",
             round(right, 4),
             "0.75 to 0.85",
             0.75 <= right <= 0.85,
@@ -185,11 +199,18 @@ def searches(names: Sequence[str], seeds: Sequence[int], most: int | None) -> li
     ]
 
 
+def searches_by_chance(count: int) -> list[Figure]:
+    """The program's own figures on so many networks that nobody chose."""
+    with ProcessPoolExecutor(os.cpu_count()) as workers:
+        found = list(workers.map(searched_by_chance, range(FIRST_UNIT, FIRST_UNIT + count)))
+    return ours([told for each in found for told in each], f"{sum(map(bool, found))} networks by chance: ")
+
+
 def measure(full: bool) -> list[Figure]:
     """All figures."""
     names = sorted(TEXTS, key=lambda name: -len(TEXTS[name]))  # the longest first
     found = searches(names, (1, 2, 3) if full else (1,), None if full else 24)
-    return [*cost(), *found, *suspected.figures(full)]
+    return [*cost(), *found, *searches_by_chance(200 if full else 60), *suspected.figures(full)]
 
 
 if __name__ == "__main__":

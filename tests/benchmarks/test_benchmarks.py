@@ -54,6 +54,13 @@ def test_the_broken_part_is_found_in_a_few_probes_and_with_less_effort_than_by_o
     assert figures["effort, of that in the drawing's order"] < 0.8
 
 
+def test_a_unit_that_nobody_chose_is_searched_and_one_that_is_too_small_is_not():
+    ended = suspects.searched_by_chance(3)
+    assert len(ended) == suspects.OF_A_UNIT
+    assert sum(each.in_set for each in ended) >= 4
+    assert suspects.searched_by_chance(8) == []
+
+
 @pytest.mark.parametrize(("value", "code"), [(0.7, 0), (0.5, 1)])
 def test_the_exit_code_is_0_only_if_every_goal_is_met(value, code, capsys):
     figures = [at_least("a", value, 0.6), at_most("b", 1.0, 2.0)]
