@@ -18,6 +18,7 @@ LOAD_KNEE_V = 0.7  # below about this a load no longer draws its current
 SOFT_V = 0.01  # width of a regulator's corners
 MOST_STEPS = 120
 CLOSE_V = 1e-6
+EASED_STEP = 0.5  # of each of their steps: what goes to and fro between two states comes to rest
 EASED_S = tuple(10.0**-power for power in range(2, 9))  # leaks that bring a stubborn world to its own, one by one
 SOME_WORLDS = 2048  # solved together: their matrices stay in the processor's cache
 
@@ -118,12 +119,19 @@ class Solver:
         volts = np.zeros((self.size, theta.shape[1]))
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
             for leak in (*EASED_S, LEAK_S):
-                found, ohms, failed = self._newton(theta, volts, True, with_ohms, MOST_STEPS, leak)
+                found, ohms, failed = self._newton(theta, volts, True, with_ohms, MOST_STEPS, leak, EASED_STEP)
                 volts = np.where(failed, volts, found)  # the next leak may be met from further away
         return Solved(found, ohms, failed)
 
     def _newton(
-        self, theta: Floats, volts: Floats, warm: bool, with_ohms: bool, most_steps: int, leak: float = LEAK_S
+        self,
+        theta: Floats,
+        volts: Floats,
+        warm: bool,
+        with_ohms: bool,
+        most_steps: int,
+        leak: float = LEAK_S,
+        share: float = 1.0,
     ) -> tuple[Floats, Floats, NDArray[np.bool_]]:
         worlds = theta.shape[1]
         done = np.full((self.size, worlds), np.nan)
@@ -135,8 +143,9 @@ class Solver:
             factors, right = self._stamp(theta, state, straight)
             self.elimination.factor(factors)
             solution = self.elimination.solve(factors, right)
-            moved = np.abs(solution - state.volts).max(axis=0)
-            state.volts = solution
+            step = solution - state.volts
+            moved = np.abs(step).max(axis=0)
+            state.volts = solution if share == 1.0 else state.volts + share * step
             settled = (moved < CLOSE_V + 1e-9 * np.abs(solution).max(axis=0)) & ~state.limited
             if settled.any():
                 done[:, left[settled]] = state.volts[:, settled]

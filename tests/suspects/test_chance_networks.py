@@ -45,3 +45,11 @@ def test_a_supply_of_hundreds_of_volts_behind_a_rectifier_is_solved_from_nothing
     net, _faults, theta = drawn_cases(chance_drawing(5), 5)
     assert max(part.value for part in net.parts if part.kind == "source") == 250
     assert not Solver(net).solve(np.ascontiguousarray(theta[0])).failed.any()
+
+
+def test_a_fault_whose_steps_go_to_and_fro_between_two_states_comes_to_rest():
+    net, _faults, theta = drawn_cases(chance_drawing(148), 5)
+    solver = Solver(net)
+    start = solver.solve(net.nominal.copy()).volts
+    for mode in range(len(net.modes)):
+        assert not solver.solve(np.ascontiguousarray(theta[mode]), start[:, mode]).failed.any()
