@@ -38,8 +38,8 @@ REFUSALS = {
 
 
 def new_token() -> str:
-    """A fresh secret, 256 bits."""
-    return secrets.token_urlsafe(32)
+    """A fresh secret, 256 bits; hexadecimal, for one that began with "-" would be no argument of a command line."""
+    return secrets.token_hex(32)
 
 
 class _DenialsAreNoErrors(logging.Filter):

@@ -102,7 +102,7 @@ def _play(acquisition: Acquisition, options: argparse.Namespace, unit_door: dict
         "technician",
         options.scenario,
         *("--unit-door", f"{unit_door['host']}:{unit_door['port']}"),
-        *("--daemon", f"http://127.0.0.1:{door.port}", "--token", door.token),
+        *("--daemon", f"http://127.0.0.1:{door.port}", f"--token={door.token}"),
         *("--speed", str(options.speed)),
         *(() if options.careless is None else ("--careless", str(options.careless))),
     ]
@@ -132,7 +132,8 @@ def _serving(acquisition: Acquisition, options: argparse.Namespace, dashboard: b
         with contextlib.ExitStack() as stack:
             port = _free_port(options.port, options.lan) if dashboard else None
             stack.enter_context(announced(acquisition.door, acquisition.session, port))
-            door = ["--port", str(acquisition.door.port), "--token", acquisition.door.token]
+            # With "=": a token kept from before may begin with "-", and is no option of its own.
+            door = ["--port", str(acquisition.door.port), f"--token={acquisition.door.token}"]
             stack.enter_context(child("Judging", "daemon.judging", [*door, "--parent", str(os.getpid())]))
             print(f"Session: {acquisition.session}", flush=True)
             if dashboard:
@@ -146,7 +147,7 @@ def _serving(acquisition: Acquisition, options: argparse.Namespace, dashboard: b
 @contextlib.contextmanager
 def _dashboard(acquisition: Acquisition, port: int, lan: bool) -> Iterator[Child]:
     arguments = [
-        *("--daemon-port", str(acquisition.door.port), "--daemon-token", acquisition.door.token),
+        *("--daemon-port", str(acquisition.door.port), f"--daemon-token={acquisition.door.token}"),
         *("--port", str(port), "--sessions", str(sessions_folder()), "--parent", str(os.getpid())),
         *(["--lan"] if lan else []),
     ]

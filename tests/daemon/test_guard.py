@@ -4,7 +4,7 @@ import asyncio
 
 import pytest
 
-from daemon.guard import Guard
+from daemon.guard import Guard, new_token
 
 PORT = 4711
 HOST = (b"host", b"127.0.0.1:4711")
@@ -110,3 +110,9 @@ def test_web_sockets_are_refused_with_the_same_statuses(headers, expected):
 
 def test_a_web_socket_is_closed_where_the_server_cannot_answer_with_a_status():
     assert ask([HOST], kind="websocket")[0]["type"] == "websocket.close"
+
+
+def test_a_token_is_a_word_of_a_command_line_and_never_the_same_twice():
+    tokens = {new_token() for _ in range(300)}
+    assert len(tokens) == 300
+    assert all(token.isalnum() and len(token) * 4 >= 256 for token in tokens)
