@@ -190,7 +190,8 @@ def _next_lines(said: dict[str, Any]) -> list[str]:
     if useful:
         return ["Next:", *(f"  {e['point']} in {e['mode']} ({e['quantity']}): {e['reason']}" for e in useful[:3])]
     lines = ["No DC reading at the drawing's points would tell much more."]
-    proved = [each["part"] for each in said["proofs"] if each["state"] == "proved"]
+    stands = {each["part"]: each["state"] for each in said["proofs"]}  # the last word on each part
+    proved = [part for part, state in stands.items() if state == "proved"]
     if proved:
         lines.append(f"{proved[-1]} is proved: fit the new part, then read again what was faulty.")
     if said["otherwise"]:

@@ -15,7 +15,7 @@ from daemon.suspects.stages import named_apart
 from daemon.suspects.worlds import Table, Unit
 from drivers.errors import DrawingError
 
-PAIRS_FROM = 2  # readings that no single fault explains but as wrong points: then two at once are thought of
+PAIRS_FROM = 1  # readings that no single fault explains but as wrong points: then two at once are weighed against that
 MOST_PAIRS = 100
 MOST_ALTERED = 3  # states of a unit whose worlds are kept: some tens of megabytes each
 Keep = Callable[[Drawing, Callable[[], Solution]], Solution]

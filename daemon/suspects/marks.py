@@ -35,6 +35,11 @@ OF_QUANTITY = {
 }
 GOOD = re.compile(r"\b(good|fine|ok|healthy|sound|in order)\b", re.I)
 NOT_GOOD = re.compile(r"\b(not|no|bad|isn't)\b", re.I)
+FOUND_BAD = (
+    r"(?:bad|faulty|defective|short(?:ed)?|open|leaky|blown|out of tolerance|(?:not|isn't) (?:good|fine|ok|in order))"
+)
+AND_IT = r"(?:[\s:,;-]+(?:is|was|and|it|lifted|out of circuit|by itself|found|tests?|tested|measures?|measured|reads?))*"
+SAYS_TESTED = re.compile(r"\b(tests?|tested|measures?|measured|by itself|out of circuit)\b", re.I)
 SAYS_LIFTED = re.compile(r"\b(lifted|out of circuit)\b", re.I)
 NO_CHANGE = re.compile(r"\b(no (change|difference)|unchanged|still|same|stays|not)\b", re.I)
 HOT = re.compile(r"\b(hot|warm|burnt|scorched|discolou?red)\b", re.I)
@@ -140,15 +145,24 @@ def _of_mark(mark: Mark, drawing: Drawing) -> Sequence[Seen]:
 
 
 def _tested(mark: Mark, parts: Sequence[str]) -> Sequence[Seen]:
-    good = GOOD.search(mark.text) and not NOT_GOOD.search(mark.text)
-    return [Seen(part, mark.mode, "good") for part in parts] if good else []
+    if GOOD.search(mark.text) and not NOT_GOOD.search(mark.text):
+        return [Seen(part, mark.mode, "good") for part in parts]
+    return [Seen(part, mark.mode, "good", 0.0) for part in parts if _found_bad(part, mark)]
+
+
+def _found_bad(part: str, mark: Mark) -> bool:
+    """Only where the word is said of the part: "C7 lifted, the rail is still bad" tells nothing of C7; and in a note
+    only of a test: "C7 shorted" may be a thought, or done for a trial."""
+    said = re.search(rf"(?<![\w.+-]){re.escape(part)}({AND_IT})[\s:,;-]+{FOUND_BAD}\b(?!\?)", mark.text, re.I)
+    return said is not None and (mark.kind != "note" or SAYS_TESTED.search(said[1]) is not None)
 
 
 def _lifted(mark: Mark, parts: Sequence[str], drawing: Drawing) -> Sequence[Seen]:
     """A part lifted to be tested is back once its result is said, unless the words are that it is lifted."""
     found = lifted_or_back(mark.text, drawing, mark.mode)
     said = SAYS_LIFTED.search(mark.text) or any(each.quantity != "lifted" for each in found)
-    return [*(found if said or not GOOD.search(mark.text) else []), *_tested(mark, parts)]
+    tested = _tested(mark, parts)
+    return [*(found if said or not tested else []), *tested]
 
 
 def _heat(mark: Mark, parts: Sequence[str]) -> Sequence[Seen]:

@@ -1,5 +1,6 @@
 """What was done to the unit, which faults it takes away while it holds, and where the network is no longer as drawn."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from daemon.drawing import Drawing
@@ -9,6 +10,7 @@ from daemon.suspects.worlds import Hypothesis
 
 # A part replaced, a bypass put in (a link, a substitute, another feed) and taken away, a part lifted and put back.
 MENDED, BYPASSED, UNMENDED, LIFTED, BACK = "mended", "bypassed", "unmended", "lifted", "back"
+TESTED = "good"
 DONE_FOR_GOOD = frozenset({MENDED, BYPASSED, UNMENDED})
 DONE = DONE_FOR_GOOD | {LIFTED, BACK}
 # What leads past a part helps where the part lets nothing through, and never where it lets too much through.
@@ -90,6 +92,17 @@ def _why_untold(part: str, leg: str, drawing: Drawing) -> str:
     if kind is None:
         return "is lifted and not in the drawing's network"
     return f"is lifted at one leg only ({leg})" if leg and kind in THREE_LEGGED else ""
+
+
+def tested_parts(evidence: Iterable[Seen]) -> dict[str, bool]:
+    """Parts that were tested by themselves, and whether they were good, the last time; a new part is untested."""
+    found: dict[str, bool] = {}
+    for seen in evidence:
+        if seen.quantity == TESTED:
+            found[seen.point] = bool(seen.value)
+        elif seen.quantity == MENDED:
+            found.pop(seen.point, None)
+    return found
 
 
 def _without(parts: Parts, name: str) -> Parts:

@@ -12,7 +12,7 @@ import numpy as np
 from daemon.suspects.candidates import ACCESS_COST
 from daemon.suspects.cautions import HOT, IN_SERIES, SCOPE, discharge_caution, touch_caution
 from daemon.suspects.infer import Posterior
-from daemon.suspects.mending import LED_PAST
+from daemon.suspects.mending import LED_PAST, tested_parts
 from daemon.suspects.net import Floats
 from daemon.suspects.outlook import Outlook
 from daemon.suspects.probes import MODE_COST
@@ -22,7 +22,15 @@ from daemon.suspects.signs import HOT_FAULTS, chance_of
 from daemon.suspects.spreading import bits_of_values, two_ends
 from daemon.suspects.traceless import traceless
 from daemon.suspects.ways import bypass_words, listed, test_words
-from daemon.suspects.weighing import AMPS_RELATIVE, LEAST_OHM, METER_A, MOST_OHM, OHM_SPREAD, other_likelihood
+from daemon.suspects.weighing import (
+    AMPS_RELATIVE,
+    LEAST_OHM,
+    METER_A,
+    MOST_OHM,
+    OHM_SPREAD,
+    TEST_MISLEADS,
+    other_likelihood,
+)
 
 # Effort beside that of one easy point: common practice, no source.
 COST = {
@@ -37,7 +45,7 @@ COST = {
 WORTH_BITS = 0.05
 MOST_PARTS, MOST_PAIRS, MOST_WAYS, MOST_OF_A_KIND = 6, 4, 6, 2
 SURE = 0.9
-TESTED_GOOD_THOUGH_FAULTY, BYPASS_HELPS = 0.02, 0.95
+BYPASS_HELPS = 0.95
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +75,7 @@ class _Open:
         tried = proofs(posterior)
         self.states = {each.part: each.state for each in tried}
         self.in_place = {each.part for each in tried if each.in_place}
+        self.tested = tested_parts(each.seen for each in posterior.weighed)
 
     def likely_fault(self, part: str) -> str:
         own = [(float(p), h.fault) for p, h in zip(self.chances, self.table.hypotheses, strict=True) if h.part == part]
@@ -208,8 +217,8 @@ def _by_themselves(now: _Open, parts: Sequence[str] = ()) -> Iterator[Way]:
             ]
             bits = now.sign_bits(helps)
             yield Way(name, now.mode, "bypassed", bits, COST["bypassed"], bypass_words(name, part), caution)
-        if part is not None:
-            good = [TESTED_GOOD_THOUGH_FAULTY if name in each.parts else 1.0 for each in now.table.hypotheses]
+        if part is not None and name not in now.tested:
+            good = [TEST_MISLEADS if name in each.parts else 1 - TEST_MISLEADS for each in now.table.hypotheses]
             yield Way(name, "", "part_good", now.sign_bits(good), COST["part_good"], test_words(part, fault), caution)
 
 

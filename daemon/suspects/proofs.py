@@ -1,9 +1,10 @@
 """A bypass as a proof: the same point in the same mode before, during and after it. Two of the three prove nothing.
 
-A part counts as proved only where the fault was read, was gone with the part led past, and came back without.
+A part counts as proved only where the fault was read, was gone with the part led past, and came back without; or where
+it tested bad by itself.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,7 +12,7 @@ import numpy as np
 from daemon.drawing import Drawing
 from daemon.judge.expected import why_printed_values_do_not_hold
 from daemon.suspects.infer import Posterior
-from daemon.suspects.mending import BACK, DONE, LIFTED, MENDED, UNMENDED
+from daemon.suspects.mending import BACK, DONE, LIFTED, MENDED, UNMENDED, tested_parts
 from daemon.suspects.readings import HALVES, Seen, node_name, place_of
 from daemon.suspects.weighing import METER_RELATIVE, METER_V
 from daemon.suspects.worlds import Table
@@ -52,8 +53,17 @@ class _Trial:
 
 
 def proofs(posterior: Posterior) -> list[Proof]:
-    """Of every bypass and every replaced part so far, in the order in which they came about."""
-    return [_judged(trial, posterior) for trial in _trials([each.seen for each in posterior.weighed])]
+    """Of every bypass and every replaced part so far, in the order in which they came about; then of every part that
+    tested bad by itself and is still to be replaced."""
+    evidence = [each.seen for each in posterior.weighed]
+    return [*(_judged(trial, posterior) for trial in _trials(evidence)), *_tested_bad(evidence)]
+
+
+def _tested_bad(evidence: Sequence[Seen]) -> Iterator[Proof]:
+    for part, good in tested_parts(evidence).items():
+        if not good:
+            said = f"{part} tested bad by itself: it is faulty, whatever else may be."
+            yield Proof(part, "tested", False, "", "", "", "proved", said)
 
 
 def _trials(evidence: Sequence[Seen]) -> list[_Trial]:

@@ -24,8 +24,13 @@ MARKS = {
     "heat": "heat",
     "kick": "kick",
 }
+# Found to be so or not; the point is the part's name. Of 0, then of 1.
+_EITHER_WORDS = {
+    "good": ("tested bad", "tested good"),
+    "proof": ("still faulty without it", "proved"),
+    "heat": ("stays cool", "gets warm"),
+}
 _DONE_WORDS = {
-    "good": "tested good",
     "mended": "replaced",
     "bypassed": "bypassed",
     "unmended": "bypass taken away",
@@ -41,7 +46,7 @@ FED = re.compile(r"\b(direct|isolation|lamp|variable|off)\b", re.I)
 @dataclass(frozen=True, slots=True)
 class Seen:
     """One piece of evidence. ``quantity`` as in the file; or with a part's name in ``point`` ``good`` (tested good out
-    of circuit), ``mended`` (replaced), ``bypassed``, ``unmended`` (the bypass taken away again), ``lifted`` out of
+    of circuit: 1, or bad: 0), ``mended`` (replaced), ``bypassed``, ``unmended`` (the bypass taken away again), ``lifted`` out of
     circuit, ``back`` in it, ``proof`` (with it mended the fault went and came back without: 1, or it stayed: 0),
     ``heat`` (warmer than it should be: 1, or not: 0); or ``kick``: at switch-on the point's kick was the usual one (1)
     or not (0). ``how`` is the one leg that was lifted, or what lies across what is bypassed (link, like), "" untold."""
@@ -61,9 +66,8 @@ class Seen:
             return f"{self.mode} {'works' if self.value else 'does not work'}"
         if self.quantity == "kick":
             return f"{self.point} kick at switch-on {'as usual' if self.value else 'missing or changed'}"
-        if self.quantity in ("proof", "heat"):
-            said = {"proof": ("still faulty without it", "proved"), "heat": ("stays cool", "gets warm")}
-            return f"{self.point} {said[self.quantity][bool(self.value)]}"
+        if self.quantity in _EITHER_WORDS:
+            return f"{self.point} {_EITHER_WORDS[self.quantity][bool(self.value)]}"
         if self.quantity in _DONE_WORDS:
             return f"{self.point} {_DONE_WORDS[self.quantity]}"
         mode = f" ({self.mode})" if self.mode else ""
@@ -116,9 +120,16 @@ def _marked(cells: Mapping[str, str], quantity: str, drawing: Drawing) -> Seen:
     elif name not in (known := suspect_names(drawing)):
         what = "part" if drawing.parts else "point"
         raise ValueError(f"{name!r} is no {what} of the drawing: it is one of {', '.join(known) or '(none)'}")
+    if quantity in (*_EITHER_WORDS, "kick") and value not in (0, 1):
+        raise ValueError(f"{cells['quantity']} is {value:g}: write {_meaning(quantity)}")
     condition = _condition(cells)
     how = "" if FED.search(condition) else condition  # what was done with the part is no way to feed a unit
     return Seen(name, cells.get("mode", ""), quantity, value, None, condition, how)
+
+
+def _meaning(quantity: str) -> str:
+    no, yes = _EITHER_WORDS.get(quantity, ("missing or changed", "as usual"))
+    return f"1 for {yes!r}, 0 for {no!r}"
 
 
 def _condition(cells: Mapping[str, str]) -> str:

@@ -23,7 +23,7 @@ METER_RELATIVE, METER_V = 0.005, 0.01  # of a meter whose uncertainty is not sta
 AMPS_RELATIVE, METER_A = 0.03, 0.003
 OHM_SPREAD = 0.15  # of the logarithm
 LEAST_OHM, MOST_OHM = 0.05, 5e5  # leads and contacts below; above, in circuit, open is open
-GOOD_BUT_FAULTY = 0.02  # tested good, and yet it fails under voltage or heat
+TEST_MISLEADS = 0.02  # tested good, and yet it fails under voltage or heat; or tested bad by a slip, and sound
 BENT = 0.1  # share of its sway by which a world's volts may be off because they do not go in straight lines
 ELSEWHERE_RELATIVE, ELSEWHERE_V = 0.05, 0.05
 ROOT_2PI = math.sqrt(2 * math.pi)
@@ -143,7 +143,7 @@ def density(away: Floats, spread: Floats, elsewhere: Floats | float) -> tuple[Fl
 def other_likelihood(table: Table, drawing: Drawing, seen: Seen, now: Ints) -> Floats | None:
     """Of evidence that is not volts or amperes, in every world; None where it says nothing."""
     if seen.quantity == "good":
-        return table.of_world([GOOD_BUT_FAULTY if seen.point in each.parts else 1.0 for each in table.hypotheses])
+        return _weigh_test(table, seen.point, bool(seen.value))
     if is_sign(seen, drawing):
         return sign_likelihood(table, drawing, seen)
     if seen.quantity == "ohm_off":
@@ -157,6 +157,12 @@ def other_likelihood(table: Table, drawing: Drawing, seen: Seen, now: Ints) -> F
     if seen.quantity == "ripple_vpp":
         return _weigh_ripple(table, drawing, seen)
     return None
+
+
+def _weigh_test(table: Table, part: str, good: bool) -> Floats:
+    """A part tested by itself tests as it is, but for the few faults that no test shows, and slips."""
+    chance = table.of_world([TEST_MISLEADS if part in each.parts else 1 - TEST_MISLEADS for each in table.hypotheses])
+    return chance if good else 1 - chance
 
 
 def _weigh_ohms(table: Table, drawing: Drawing, seen: Seen, now: Ints) -> Floats | None:

@@ -61,13 +61,15 @@ const bypass = (part, putIn) => el("button", { type: "button", class: "press sma
 
 const lift = (part, out) => el("button", { type: "button", class: "press small", "data-key": `lift-${part}`, onclick: () => say({ command: "note", kind: "part lifted", text: `${part} ${out ? "lifted" : "back"}` }) }, out ? `${part} is lifted now` : `${part} is back`);
 
+const tested = (part, good) => el("button", { type: "button", class: "press small", "data-key": `tested-${good}-${part}`, onclick: () => say({ command: "note", kind: "note", text: `${part} tested ${good ? "good" : "bad"}` }) }, `${part} tests ${good ? "good" : "bad"}`);
+
 // What is lifted, and whether what is read meanwhile counts.
 function lifted(each) {
   return el(
     "li",
     { class: "proof" },
     el("p", { class: each.lifted ? "bypassed-flag" : "" }, each.lifted ? shape("warning") : null, each.said),
-    each.lifted ? el("p", { class: "acts" }, lift(each.part, false)) : null,
+    each.lifted ? el("p", { class: "acts" }, tested(each.part, true), tested(each.part, false), lift(each.part, false)) : null,
   );
 }
 
@@ -120,7 +122,8 @@ function nextSteps(said) {
   const useful = said.next.filter((each) => each.gain_bits >= ENOUGH_BITS);
   if (useful.length) return [el("h3", {}, "Next probe"), el("ol", { class: "plain" }, ...useful.map(nextProbe))];
   if (said.otherwise?.length) return [el("h3", {}, "Volts tell no more: next"), el("ol", { class: "plain" }, ...said.otherwise.map(otherWay))];
-  const proved = (said.proofs ?? []).filter((each) => each.state === "proved").map((each) => each.part);
+  const stands = new Map((said.proofs ?? []).map((each) => [each.part, each.state])); // the last word on each part
+  const proved = [...stands.keys()].filter((part) => stands.get(part) === "proved");
   if (proved.length) return [el("h3", {}, "Next"), el("p", {}, `${proved.join(", ")} is proved: fit the new part, then read again what was faulty.`)];
   return [el("h3", {}, "Next probe"), el("p", { class: "empty" }, said.steps_ahead === 1 ? "No reading of volts would tell more." : "Nothing that the drawing knows would tell more.")];
 }

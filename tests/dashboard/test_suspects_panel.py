@@ -183,8 +183,10 @@ def test_a_part_that_is_lifted_is_flagged_until_it_is_said_to_be_back(lamp_bench
     now = {"part": "C2", "lifted": True, "counts": True, "said": "C2 is lifted: what is read is held against that."}
     lamp_bench.bench.change(suspects=copy.deepcopy(RANKING) | {"lifted": [now]})
     expect(lamp_page.locator("#suspects .bypassed-flag")).to_contain_text("C2 is lifted: what is read")
+    lamp_page.get_by_role("button", name="C2 tests bad").click()
+    assert last_said(lamp_bench.bench, 2) == {"command": "note", "kind": "note", "text": "C2 tested bad"}
     lamp_page.get_by_role("button", name="C2 is back").click()
-    assert last_said(lamp_bench.bench, 2) == {"command": "note", "kind": "part lifted", "text": "C2 back"}
+    assert last_said(lamp_bench.bench, 3) == {"command": "note", "kind": "part lifted", "text": "C2 back"}
     before = now | {"lifted": False, "counts": False, "said": "A reading taken while R99 was lifted is left out."}
     lamp_bench.bench.change(suspects=copy.deepcopy(RANKING) | {"lifted": [before]})
     expect(lamp_page.locator("#suspects .bypassed-flag")).to_have_count(0)

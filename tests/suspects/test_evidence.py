@@ -58,6 +58,18 @@ def test_a_part_tested_good_out_of_circuit_leaves_the_list(chance):
     assert chance("R1", *DEAD, Seen("R1", "", "good")) < 0.05
 
 
+def test_a_part_tested_bad_out_of_circuit_leads_the_list(chance):
+    """Of three that look alike to a meter the one that tests bad is faulty, but for a slip."""
+    assert chance("R1", *DEAD) < 0.4
+    assert chance("R1", *DEAD, Seen("R1", "", "good", 0.0)) > 0.85
+
+
+def test_tested_good_and_tested_bad_cancel_out(chance):
+    """Nobody knows then which test was the slip."""
+    both = Seen("R1", "", "good", 0.0), Seen("R1", "", "good", 1.0)
+    assert chance("R1", *DEAD, *both) == pytest.approx(chance("R1", *DEAD))
+
+
 def test_a_bypass_proves_a_part_before_during_and_after(chance):
     """Dead, alive with a link across it, and dead again when the link is gone."""
     before = Seen("B", "ON", "dc_v", 0.0)
@@ -149,7 +161,18 @@ MARKS = [
     ("bypassed", "F1 with a clip lead", [("F1", "bypassed")]),
     ("bypassed", "link across F1 removed", [("F1", "unmended")]),
     ("part lifted", "C1 tested good", [("C1", "good")]),
-    ("part lifted", "C1: not good, 330 ohm", []),
+    ("part lifted", "C1: not good, 330 ohm", [("C1", "bad")]),
+    ("part lifted", "C1 is shorted", [("C1", "bad")]),
+    ("part lifted", "C1 lifted, rail still bad", [("C1", "lifted")]),
+    ("part lifted", "C1 lifted: open", [("C1", "lifted"), ("C1", "bad")]),
+    ("note", "R1 tested bad", [("R1", "bad")]),
+    ("note", "r1 lifted and measured: open", [("R1", "bad")]),
+    ("note", "R1 tests good, C1 tested bad", [("C1", "bad")]),
+    ("note", "C1 tests ok", [("C1", "good")]),
+    ("note", "C1 shorted?", []),
+    ("note", "C1 tested bad?", []),
+    ("note", "C1 shorted as a test", []),
+    ("note", "C1 tested, R1 bad to reach", []),
     ("note", "works in DIM", [("", "works")]),
     ("note", "dead in ON", [("", "works")]),
     ("note", "customer comes on Friday", []),
@@ -159,7 +182,9 @@ MARKS = [
 @pytest.mark.parametrize(("kind", "text", "seen"), MARKS)
 def test_a_sessions_marks_are_evidence(lamp, kind, text, seen):
     found = evidence_of([], [Mark(5, kind, text, "ON", {})], lamp)
-    assert [(each.point, each.quantity) for each in found.seen] == seen
+    bad = [each.quantity == "good" and not each.value for each in found.seen]
+    told = ["bad" if no else each.quantity for each, no in zip(found.seen, bad, strict=True)]
+    assert [(each.point, what) for each, what in zip(found.seen, told, strict=True)] == seen
 
 
 def test_stays_and_marks_are_taken_in_the_order_of_their_times(lamp):
@@ -184,6 +209,7 @@ def test_a_reading_across_a_part_is_one_between_its_points_whichever_way_the_lea
 
 
 def test_the_readings_file_takes_what_was_done_to_parts(lamp):
-    rows = "C2,,,part_good,,\nF1,,,bypassed,1,\nF1,,,bypass_removed,,\nR1,,,part_replaced,,\nB,ON,,kick,0,\n"
+    rows = "C2,,,part_good,,\nC1,,,part_good,0,\nF1,,,bypassed,1,\nF1,,,bypass_removed,,\nR1,,,part_replaced,,\nB,ON,,kick,0,\n"
     seen = parse_readings("point,mode,condition,quantity,value,uncertainty\n" + rows, "r.csv", lamp)
-    assert [each.quantity for each in seen] == ["good", "bypassed", "unmended", "mended", "kick"]
+    assert [each.words() for each in seen[:2]] == ["C2 tested good", "C1 tested bad"]
+    assert [each.quantity for each in seen[1:]] == ["good", "bypassed", "unmended", "mended", "kick"]

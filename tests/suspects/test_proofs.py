@@ -99,3 +99,27 @@ def test_a_persons_own_proof_is_evidence_for_and_against(lamp, chance):
     assert (gone[0].value, stays[0].value) == (1.0, 0.0)
     assert chance("R1", *dead, *gone) > 0.8 > 2 * chance("R1", *dead)
     assert chance("R1", *dead, *stays) < 0.3 * chance("R1", *dead)
+
+
+def test_a_part_that_tested_bad_is_proved_until_a_new_one_is_in(diagnosis):
+    """The program does not ask for a test again that was made; and it does not ask for a new part that is fitted."""
+    bad = (BEFORE, Seen("F1", "", "good", 0.0))
+    said = answer(diagnosis.posterior(bad), "ON")
+    assert [(each["part"], each["how"], each["state"]) for each in said["proofs"]] == [("F1", "tested", "proved")]
+    assert said["otherwise"] == []
+    assert "F1 tested bad by itself: it is faulty" in in_words(said, diagnosis.posterior(bad))
+    fitted = diagnosis.posterior((*bad, Seen("F1", "ON", "mended"), DURING))
+    assert "fit the new part" not in in_words(answer(fitted, "ON"), fitted)
+    again = answer(diagnosis.posterior((*bad, Seen("F1", "", "good"))), "ON")
+    assert all(each["how"] != "tested" for each in again["proofs"])
+
+
+def test_a_proved_part_that_was_replaced_is_not_asked_for_again(diagnosis):
+    fitted = diagnosis.posterior((BEFORE, IN, DURING, OUT, AFTER, Seen("F1", "ON", "mended"), DURING))
+    assert "fit the new part" not in in_words(answer(fitted, "ON"), fitted)
+
+
+def test_a_part_that_was_tested_is_not_proposed_for_a_test(diagnosis):
+    short = (Seen("A", "ON", "dc_v", 20.0), Seen("B", "ON", "dc_v", 0.02), Seen("RAW", "ON", "dc_v", 20.0))
+    tested = answer(diagnosis.posterior((*short, Seen("C2", "", "good"))), "ON")["otherwise"]
+    assert "C2" not in [each["point"] for each in tested if each["quantity"] == "part_good"]
