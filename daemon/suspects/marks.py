@@ -38,7 +38,9 @@ NOT_GOOD = re.compile(r"\b(not|no|bad|isn't)\b", re.I)
 FOUND_BAD = (
     r"(?:bad|faulty|defective|short(?:ed)?|open|leaky|blown|out of tolerance|(?:not|isn't) (?:good|fine|ok|in order))"
 )
-AND_IT = r"(?:[\s:,;-]+(?:is|was|and|it|lifted|out of circuit|by itself|found|tests?|tested|measures?|measured|reads?))*"
+AND_IT = (
+    r"(?:[\s:,;-]+(?:is|was|and|it|lifted|out of circuit|by itself|found|tests?|tested|measures?|measured|reads?))*"
+)
 SAYS_TESTED = re.compile(r"\b(tests?|tested|measures?|measured|by itself|out of circuit)\b", re.I)
 SAYS_LIFTED = re.compile(r"\b(lifted|out of circuit)\b", re.I)
 NO_CHANGE = re.compile(r"\b(no (change|difference)|unchanged|still|same|stays|not)\b", re.I)

@@ -4,6 +4,8 @@ Five invented networks of 32 to 62 parts. Truth is drawn with tolerances and sol
 every reading has a meter's error, and 3 in 100 are taken at a wrong point. Only faults count that DC can see: those
 that move something that can be read beyond 10 % plus U. A search ends with one part at 90 %, with nothing that
 teaches 0.1 bit, or after 25 probes. Rivals on the same units: the drawing's order, and half-splitting on good or bad.
+Parts side by side look alike to volts: all of these searches are then told a second time, gone on with what the program
+proposes where volts tell no more (``suspects_otherwise.py``), against the same goals and with rivals that do likewise.
 The same goals on networks put together by chance (``tests/suspects/chance_networks.py``), which nothing was tuned on.
 Then the bench page in a real browser: from a settled reading to the ranking on the screen (``screen/suspected.py``).
 ``--full`` takes every fault of every part three times, else 24 of each network; and 200 networks by chance, else 60.
@@ -25,6 +27,7 @@ from daemon.suspects.probes import rank
 from daemon.suspects.readings import Seen
 from tests.benchmarks.figures import Figure, at_least, at_most, run, told
 from tests.benchmarks.screen import suspected
+from tests.benchmarks.suspects_otherwise import go_on
 from tests.benchmarks.suspects_truth import Case, broken_units, visible
 from tests.benchmarks.suspects_ways import (
     Choose,
@@ -34,6 +37,8 @@ from tests.benchmarks.suspects_ways import (
     follow,
     gain_for_cost,
     in_order,
+    search_of,
+    told_of,
 )
 from tests.suspects.chance_networks import chance_drawing
 from tests.suspects.networks import TEXTS, drawing_of, printed_only
@@ -41,6 +46,7 @@ from tests.suspects.networks import TEXTS, drawing_of, printed_only
 TOLERANCE = 0.1
 PARTS = (20, 62)  # of networks put together by chance
 FIRST_UNIT, OF_A_UNIT = 1000, 6
+GONE_ON = "gone on where volts tell no more: "
 
 
 def seen_by_dc(name: str, drawing: Drawing, seeds: Sequence[int], most: int | None) -> list[Case]:
@@ -51,13 +57,21 @@ def seen_by_dc(name: str, drawing: Drawing, seeds: Sequence[int], most: int | No
 
 
 @dataclass(frozen=True)
+class Ended:
+    """How one search ended with volts alone, and how gone on where they tell no more."""
+
+    volts: Told
+    on: Told
+
+
+@dataclass(frozen=True)
 class Searched:
     """How the searches of one network's units ended: the program's own and its rivals', with the same readings to be
     had; with printed volts only; and whether the part is first once all is read that can be read, without a slip."""
 
-    ours: Sequence[Told]
-    order: Sequence[Told]
-    halves: Sequence[Told]
+    ours: Sequence[Ended]
+    order: Sequence[Ended]
+    halves: Sequence[Ended]
     printed: Sequence[Told]
     all_read: Sequence[bool]
 
@@ -68,8 +82,8 @@ def searched(name: str, seeds: Sequence[int], most: int | None) -> Searched:
     cases = seen_by_dc(name, diagnosis.drawing, seeds, most)
     halves = HalfSplit(diagnosis.table, candidates(diagnosis.table, diagnosis.drawing), TOLERANCE)
 
-    def followed(choose: Choose) -> list[Told]:
-        return [follow(case, diagnosis, choose, number) for number, case in enumerate(cases)]
+    def followed(choose: Choose) -> list[Ended]:
+        return [_ended(case, diagnosis, choose, number) for number, case in enumerate(cases)]
 
     return Searched(
         followed(gain_for_cost),
@@ -80,14 +94,21 @@ def searched(name: str, seeds: Sequence[int], most: int | None) -> Searched:
     )
 
 
-def searched_by_chance(seed: int) -> list[Told]:
+def _ended(case: Case, diagnosis: Diagnosis, choose: Choose, seed: int) -> Ended:
+    search = search_of(case, diagnosis, choose, seed)
+    volts = told_of(search, diagnosis)
+    go_on(search, choose, seed)
+    return Ended(volts, told_of(search, diagnosis))
+
+
+def searched_by_chance(seed: int) -> list[Ended]:
     """Some broken units of one network put together by chance, searched in the program's own way."""
     drawing = chance_drawing(seed)
     if not PARTS[0] <= len(drawing.parts) <= PARTS[1]:
         return []
     diagnosis = Diagnosis(drawing)
     cases = seen_by_dc(drawing.unit, drawing, [seed], OF_A_UNIT)
-    return [follow(case, diagnosis, gain_for_cost, number) for number, case in enumerate(cases)]
+    return [_ended(case, diagnosis, gain_for_cost, number) for number, case in enumerate(cases)]
 
 
 def with_printed_volts_only(diagnosis: Diagnosis, cases: Sequence[Case]) -> list[Told]:
@@ -125,22 +146,21 @@ def ours(ended: Sequence[Told], where: str = "") -> list[Figure]:
     ]
 
 
-def rivals(ended: Sequence[Told], order: Sequence[Told], halves: Sequence[Told]) -> list[Figure]:
+def rivals(ended: Sequence[Told], order: Sequence[Told], halves: Sequence[Told], where: str = "") -> list[Figure]:
     """The same units by other ways; costs against theirs."""
     cost = _share(ended, "cost")
     return [
-        at_most("effort, of that in the drawing's order", cost / _share(order, "cost"), 0.4),
-        at_most("effort, of that of half-splitting", cost / _share(halves, "cost"), 0.6),
-        *_rival("the drawing's order", order),
-        *_rival("half-splitting", halves),
+        at_most(f"{where}effort, of that in the drawing's order", cost / _share(order, "cost"), 0.4),
+        at_most(f"{where}effort, of that of half-splitting", cost / _share(halves, "cost"), 0.6),
+        *_rival(f"{where}for comparison: the drawing's order", order),
+        *_rival(f"{where}for comparison: half-splitting", halves),
     ]
 
 
 def _rival(name: str, ended: Sequence[Told]) -> list[Figure]:
-    probes = [each.probes for each in ended]
     return [
-        told(f"for comparison: {name}, probes, mean", float(np.mean(probes))),
-        told(f"for comparison: {name}, the right part is first", _share(ended, "first")),
+        told(f"{name}, probes, mean", _share(ended, "probes")),
+        told(f"{name}, the right part is first", _share(ended, "first")),
     ]
 
 
@@ -187,23 +207,31 @@ def searches(names: Sequence[str], seeds: Sequence[int], most: int | None) -> li
     """All figures of searches; each network in a process of its own."""
     with ProcessPoolExecutor(os.cpu_count()) as workers:
         found = list(workers.map(searched, names, repeat(seeds), repeat(most)))
-    ended, order, halves, bare = (
-        [told for each in found for told in getattr(each, way)] for way in ("ours", "order", "halves", "printed")
-    )
     best = float(np.mean([first for each in found for first in each.all_read]))
+    (volts, on), order, halves = (
+        _in_both([ended for each in found for ended in getattr(each, way)]) for way in ("ours", "order", "halves")
+    )
     return [
-        *ours(ended),
+        *ours(volts),
         told("for comparison: the right part is first with everything read that can be, and no slip", best),
-        *rivals(ended, order, halves),
-        *printed(bare),
+        *rivals(volts, order[0], halves[0]),
+        *ours(on, GONE_ON),
+        *rivals(on, order[1], halves[1], GONE_ON),
+        *printed([told for each in found for told in each.printed]),
     ]
+
+
+def _in_both(ended: Sequence[Ended]) -> tuple[list[Told], list[Told]]:
+    return [each.volts for each in ended], [each.on for each in ended]
 
 
 def searches_by_chance(count: int) -> list[Figure]:
     """The program's own figures on so many networks that nobody chose."""
     with ProcessPoolExecutor(os.cpu_count()) as workers:
         found = list(workers.map(searched_by_chance, range(FIRST_UNIT, FIRST_UNIT + count)))
-    return ours([told for each in found for told in each], f"{sum(map(bool, found))} networks by chance: ")
+    volts, on = _in_both([ended for each in found for ended in each])
+    where = f"{sum(map(bool, found))} networks by chance: "
+    return [*ours(volts, where), *ours(on, where + GONE_ON)]
 
 
 def measure(full: bool) -> list[Figure]:

@@ -26,13 +26,15 @@ MAINS = 0.06
 
 @dataclass(frozen=True)
 class Case:
-    """One broken unit: ``volts`` and, of the same unit before it broke, ``sound`` (modes, nodes)."""
+    """One broken unit: ``volts`` and, of the same unit before it broke, ``sound`` (modes, nodes); ``theta`` (modes,
+    rows) are its properties."""
 
     unit: str
     fault: Fault
     volts: Floats
     sound: Floats
     mains: float
+    theta: Floats
 
 
 def read(volts: Floats, candidate: Candidate) -> float:
@@ -67,7 +69,7 @@ def broken_units(name: str, drawing: Drawing, seed: int, most: int | None) -> li
         found = [spice.solve(net, [theta[mode] for theta in pairs], Path(folder), OPTIONS) for mode in modes]
     volts = np.stack(found, axis=1)
     cases = [
-        Case(name, fault, volts[2 * i + 1], volts[2 * i], mains[i]) for i, fault in enumerate(faults)
+        Case(name, fault, volts[2 * i + 1], volts[2 * i], mains[i], pairs[2 * i + 1]) for i, fault in enumerate(faults)
     ]
     return [case for case in cases if np.isfinite(case.volts).all() and np.isfinite(case.sound).all()]
 

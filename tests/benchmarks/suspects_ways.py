@@ -33,6 +33,7 @@ class Search:
     right: set[str]
     taken: list[Candidate] = field(default_factory=list)
     values: list[float] = field(default_factory=list)
+    done: set[tuple[str, str, str]] = field(default_factory=set)  # what else was done: point, mode, quantity
     cost: float = 0.0
     says: list[tuple[float, bool]] = field(default_factory=list)
 
@@ -58,6 +59,10 @@ class Search:
         seen = Seen(candidate.point, table.modes[candidate.mode], candidate.quantity, value, stated)
         self.taken.append(candidate)
         self.values.append(value)
+        self.weigh(seen)
+
+    def weigh(self, seen: Seen) -> None:
+        """Let the program know, and keep what it says then."""
         self.single = self.single.after(seen)
         self.posterior = self.diagnosis.paired(self.single)
         said = self.posterior.by_part.items()
@@ -71,7 +76,7 @@ class Search:
 
 @dataclass(frozen=True)
 class Told:
-    """How one search ended."""
+    """How one search ended; ``probes`` counts whatever else was done too."""
 
     probes: int
     cost: float
@@ -88,13 +93,17 @@ def follow(case: Case, diagnosis: Diagnosis, choose: Choose, seed: int, group: D
 
     ``group`` is the network behind a drawing that has none: then a node that the broken part is on is right.
     """
+    return told_of(search_of(case, diagnosis, choose, seed, group), group or diagnosis)
+
+
+def search_of(case: Case, diagnosis: Diagnosis, choose: Choose, seed: int, group: Diagnosis | None = None) -> Search:
+    """The same search as it stands at its end."""
     drawing, table = diagnosis.drawing, diagnosis.table
     mains = Seen("mains", "", "ac_v", case.mains * (drawing.nominal_mains_v or 230.0))
-    network = (group or diagnosis).drawing.parts
-    nets = {part.name: frozenset(part.nets) for part in network}
     right = {case.fault.part}
     if group is not None:
-        right = {point.name for point in drawing.points if point.net in nets[case.fault.part]}
+        nets = next(part.nets for part in group.drawing.parts if part.name == case.fault.part)
+        right = {point.name for point in drawing.points if point.net in nets}
     listed = candidates(table, drawing)
     search = Search(case, diagnosis, listed, diagnosis.posterior([mains]), np.random.default_rng(seed), right)
     while len(search.taken) < MOST_PROBES and not search.sure:
@@ -102,11 +111,19 @@ def follow(case: Case, diagnosis: Diagnosis, choose: Choose, seed: int, group: D
         if candidate is None:
             break
         search.take(candidate)
+    return search
+
+
+def told_of(search: Search, network: Diagnosis) -> Told:
+    """How a search ended; ``network`` is the unit's own, which tells what lies side by side."""
+    right, part = search.right, search.case.fault.part
+    nets = {each.name: frozenset(each.nets) for each in network.drawing.parts}
+    probes = len(search.taken) + len(search.done)
     parts = [part for part in search.posterior.by_part if part]
     held = search.posterior.credible_set
-    alike = parts[0] in right or nets.get(parts[0]) == nets[case.fault.part]
+    alike = parts[0] in right or nets.get(parts[0]) == nets[part]
     third, in_set = bool(right & set(parts[:3])), bool(right & set(held))
-    return Told(len(search.taken), search.cost, parts[0] in right, third, in_set, len(held), search.says, alike)
+    return Told(probes, search.cost, parts[0] in right, third, in_set, len(held), list(search.says), alike)
 
 
 def first_with_everything_read(case: Case, diagnosis: Diagnosis, seed: int) -> bool:

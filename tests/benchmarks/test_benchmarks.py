@@ -52,12 +52,14 @@ def test_the_broken_part_is_found_in_a_few_probes_and_with_less_effort_than_by_o
     assert figures["probes, median (12 faults that DC can see)"] <= 6
     assert figures["the right part is in the 90 % set"] >= 0.75
     assert figures["effort, of that in the drawing's order"] < 0.8
+    assert figures[suspects.GONE_ON + "the right part is first"] >= figures["the right part is first"]
+    assert figures[suspects.GONE_ON + "parts in the 90 % set, mean"] <= figures["parts in the 90 % set, mean"]
 
 
 def test_a_unit_that_nobody_chose_is_searched_and_one_that_is_too_small_is_not():
     ended = suspects.searched_by_chance(3)
     assert len(ended) == suspects.OF_A_UNIT
-    assert sum(each.in_set for each in ended) >= 4
+    assert sum(each.volts.in_set for each in ended) >= 4
     assert suspects.searched_by_chance(8) == []
 
 

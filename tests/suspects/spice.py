@@ -15,7 +15,7 @@ from daemon.drawing import GROUND
 
 MISSING = "This needs ngspice: sudo apt-get install ngspice (Debian, Ubuntu), or name it in PROBETRAIL_NGSPICE."
 OPTIONS = ".options reltol=1e-7 abstol=1e-15 vntol=1e-9 gmin=1e-12 itl1=500 temp=27 tnom=27"
-
+METER_V, METER_OHM = 0.25, 2e3
 
 # Convergence by 1 uV instead of 1 nV: many cases in a short time.
 QUICK_OPTIONS = ".options reltol=1e-6 abstol=1e-13 vntol=1e-7 gmin=1e-12 itl1=300 temp=27 tnom=27"
@@ -141,9 +141,19 @@ _PART = {
 }
 
 
-def solve(net, cases, folder: Path, options=OPTIONS):
-    """Volts (cases, nodes) by ngspice for theta columns (cases, rows); NaN where it found none."""
+def ohms(net, theta, one, other, folder: Path, options=OPTIONS):
+    """What an ohm-meter of a few tenths of a volt reads between two nets of a unit whose sources are gone."""
+    meter = [f"vmeter meter {node(other)} dc {METER_V}", f"rmeter meter {node(one)} {METER_OHM}"]
+    (volts,) = solve(net, [theta], folder, options, meter)
+    at = [0.0 if name == GROUND else volts[net.nodes[name]] for name in (one, other)]
+    across = float(at[0] - at[1])
+    return METER_OHM * across / max(METER_V - across, 1e-9)
+
+
+def solve(net, cases, folder: Path, options=OPTIONS, more=()):
+    """Volts (cases, nodes) by ngspice for theta columns (cases, rows), with ``more`` lines; NaN where it found none."""
     lines, words = deck(net, options)
+    lines += more
     script, last = [".control", "set numdgt=12", "set noaskquit"], np.full(len(net.nominal), np.nan)
     names = " ".join(f"v({node(name)})" for name in net.nodes)
     for number, theta in enumerate(cases):

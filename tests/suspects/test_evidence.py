@@ -209,7 +209,8 @@ def test_a_reading_across_a_part_is_one_between_its_points_whichever_way_the_lea
 
 
 def test_the_readings_file_takes_what_was_done_to_parts(lamp):
-    rows = "C2,,,part_good,,\nC1,,,part_good,0,\nF1,,,bypassed,1,\nF1,,,bypass_removed,,\nR1,,,part_replaced,,\nB,ON,,kick,0,\n"
+    rows = "C2,,,part_good,,\nC1,,,part_good,0,\nF1,,,bypassed,1,\n"
+    rows += "F1,,,bypass_removed,,\nR1,,,part_replaced,,\nB,ON,,kick,0,\n"
     seen = parse_readings("point,mode,condition,quantity,value,uncertainty\n" + rows, "r.csv", lamp)
     assert [each.words() for each in seen[:2]] == ["C2 tested good", "C1 tested bad"]
     assert [each.quantity for each in seen[1:]] == ["good", "bypassed", "unmended", "mended", "kick"]
