@@ -47,9 +47,9 @@ FED = re.compile(r"\b(direct|isolation|lamp|variable|off)\b", re.I)
 class Seen:
     """One piece of evidence. ``quantity`` as in the file; or with a part's name in ``point`` ``good`` (tested good out
     of circuit: 1, or bad: 0), ``mended`` (replaced), ``bypassed``, ``unmended`` (the bypass taken away again),
-    ``lifted`` out of circuit, ``back`` in it, ``proof`` (with it mended the fault went and came back without: 1, or it stayed: 0),
-    ``heat`` (warmer than it should be: 1, or not: 0); or ``kick``: at switch-on the point's kick was the usual one (1)
-    or not (0). ``how`` is the one leg that was lifted, or what lies across what is bypassed (link, like), "" untold."""
+    ``lifted`` out of circuit, ``back`` in it, ``proof`` (with it mended the fault went and came back without: 1, or it
+    stayed: 0), ``heat`` (warmer than it should be: 1, or not: 0); or ``kick``: at switch-on the point's kick was the
+    usual one (1) or not (0). ``how`` is the one leg that was lifted, or what lies across what is bypassed (link, like), "" untold."""
 
     point: str
     mode: str
