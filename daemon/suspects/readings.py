@@ -49,7 +49,8 @@ class Seen:
     of circuit: 1, or bad: 0), ``mended`` (replaced), ``bypassed``, ``unmended`` (the bypass taken away again),
     ``lifted`` out of circuit, ``back`` in it, ``proof`` (with it mended the fault went and came back without: 1, or it
     stayed: 0), ``heat`` (warmer than it should be: 1, or not: 0); or ``kick``: at switch-on the point's kick was the
-    usual one (1) or not (0). ``how`` is the one leg that was lifted, or what lies across what is bypassed (link, like), "" untold."""
+    usual one (1) or not (0). ``how`` is the one leg that was lifted, or what lies across what is bypassed (link, like),
+    "" untold."""
 
     point: str
     mode: str
