@@ -25,8 +25,7 @@ OHM_SPREAD = 0.15  # of the logarithm
 LEAST_OHM, MOST_OHM = 0.05, 5e5  # leads and contacts below; above, in circuit, open is open
 TEST_MISLEADS = 0.02  # tested good, and yet it fails under voltage or heat; or tested bad by a slip, and sound
 BENT = 0.1  # share of its sway by which a world's volts may be off because they do not go in straight lines
-ON_A_POINT = 0.9  # of the probes on a wrong point: on another point or 0 V; the rest on nothing that a drawing has
-ELSEWHERE_RELATIVE, ELSEWHERE_V = 0.05, 0.01
+ELSEWHERE_RELATIVE, ELSEWHERE_V = 0.05, 0.05
 ROOT_2PI = math.sqrt(2 * math.pi)
 
 
@@ -66,14 +65,14 @@ def expected(table: Table, drawing: Drawing, seen: Seen, now: Ints) -> Expected 
 
 
 def _elsewhere(table: Table, mode: int, value: float, now: Ints) -> Floats:
-    """Density of a value on any other point: most of it where this world's points are and at 0 V, the rest anywhere."""
+    """Density of a value on any other point: half of it where this world's points are and at 0 V, half anywhere."""
     levels = table.volts[mode].astype(np.float32)[:, now]  # half the digits do for a background, in half the time
     spread = ELSEWHERE_RELATIVE * np.abs(levels) + ELSEWHERE_V
     away = (np.float32(value) - levels) / spread
     heights = np.exp(-0.5 * away * away) / spread
     near = np.where(np.isfinite(heights), heights, 0).sum(axis=0) / ROOT_2PI
     at_zero = math.exp(-0.5 * (value / ELSEWHERE_V) ** 2) / (ELSEWHERE_V * ROOT_2PI)
-    return np.asarray(ON_A_POINT * (near + at_zero) / (len(levels) + 1) + (1 - ON_A_POINT) / whole_v(table))
+    return np.asarray(0.5 * (near + at_zero) / (len(levels) + 1) + 0.5 / whole_v(table))
 
 
 def _columns(table: Table, drawing: Drawing, point: str) -> tuple[int, int | None] | None:
