@@ -169,22 +169,42 @@ class Posterior:
 
     @property
     def by_part(self) -> dict[str, float]:
-        """Probability of each part ("" is none of them), highest first; a pair counts for both of its parts."""
+        """Probability of each part ("" is none of them), highest first; a pair counts for both of its parts, and what
+        lies between two points for both of them."""
         found: dict[str, float] = {}
         for each, probability in zip(self.table.hypotheses, self.by_hypothesis, strict=True):
-            for part in each.parts or (each.part,):
+            for part in (*(each.parts or (each.part,)), *each.beside):
                 found[part] = found.get(part, 0.0) + float(probability)
         return dict(sorted(found.items(), key=lambda item: -item[1]))
 
     @property
     def credible_set(self) -> list[str]:
-        """The fewest parts that together hold 90 %."""
+        """The fewest parts that together hold 90 %; of places, what two of them have in common counts once."""
+        if not self.drawing.parts:
+            return self._covering()
         total, chosen = 0.0, []
         for part, probability in self.by_part.items():
             if total >= CREDIBLE:
                 break
             chosen.append(part)
             total += probability
+        return chosen
+
+    def _covering(self) -> list[str]:
+        left = dict(enumerate(self.by_hypothesis))
+        chosen: list[str] = []
+        while sum(left.values()) > 1 - CREDIBLE:
+            held: dict[str, float] = {}
+            for number, probability in left.items():
+                each = self.table.hypotheses[number]
+                for part in (*(each.parts or (each.part,)), *each.beside):
+                    held[part] = held.get(part, 0.0) + float(probability)
+            best = max(held, key=lambda part: held[part])
+            chosen.append(best)
+            for number in list(left):
+                each = self.table.hypotheses[number]
+                if best in (*(each.parts or (each.part,)), *each.beside):
+                    del left[number]
         return chosen
 
     @property

@@ -159,8 +159,8 @@ class Amps(ABC):
         if each.coupled:
             amps = self.scale[each.collector] if self.is_held(each) else self.idle
             return np.where(self._is_on(each)[:, None], amps[None], 0.0)
-        self.into_of(each.collector)
-        return np.maximum(each.sign * self.held.get(each.collector, np.zeros_like(self.into[each.collector])), 0.0)
+        into = self.into_of(each.collector)
+        return np.maximum(each.sign * self.held.get(each.collector, np.zeros_like(into)), 0.0)
 
     def _out_into(self, each: Transistor, node: int) -> Floats:
         """What a transistor takes out of one of the nodes that do not hang on it."""

@@ -97,7 +97,8 @@ class _Worlds:
         found = [Hypothesis("", NOTHING, HEALTHY_PRIOR)]
         for each in self.ways:
             names = tuple(self.stages.labels[n] for n in each.nodes)
-            found.append(Hypothesis(names[0], each.fault, (1 - HEALTHY_PRIOR) * each.weight / total, names))
+            beside = tuple(self.stages.labels[n] for n in each.beside)
+            found.append(Hypothesis(names[0], each.fault, (1 - HEALTHY_PRIOR) * each.weight / total, names, beside))
         return found
 
     def _broken(self) -> tuple[Floats, list[Floats]]:

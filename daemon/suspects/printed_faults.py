@@ -5,7 +5,7 @@ one decides.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeAlias
 
 import numpy as np
@@ -22,6 +22,7 @@ SHORT_SPAN = 30.0  # times the least resistance: what a short may have
 LEAST_SHORT = 3e-4  # of what a point and all behind it are in ohms: less is 0 V all the same
 LOAD_OPEN_INSIDE = 0.05
 SOMETHING_WEIGHT, SOMETHING_WORLDS = 0.075, 4  # of each part on a point
+WAYS_THROUGH = ("feed open", "feed weak", "feed too strong", "switch stuck", "passes its input")
 HANGS, HANGS_INSIDE, HANGS_COLLECTOR, HANGS_COUPLED = 0.6, 0.25, 0.15, 0.15
 
 
@@ -49,7 +50,8 @@ Change: TypeAlias = Callable[[Broken, Floats], None]
 class Way:
     """One way to fail of what is on some ``nodes``, its own first; ``weight`` against others, ``levels`` of how far.
 
-    ``change`` puts it into theta; how far, (worlds,), goes from 0 to 1.
+    ``change`` puts it into theta; how far, (worlds,), goes from 0 to 1. ``beside`` are the nodes that a broken way
+    leads from.
     """
 
     nodes: tuple[int, ...]
@@ -57,6 +59,7 @@ class Way:
     weight: float
     levels: int
     change: Change
+    beside: tuple[int, ...] = ()
 
 
 def _log_between(low: float, high: float, far: Floats) -> Floats:
@@ -250,6 +253,11 @@ def _feed_ways(stages: Stages, node: int) -> list[Way]:
     if feed == "source":
         dead = _feed_open(node)
         return [Way((node,), "source dead", 0.4, 2, dead), Way((node,), "source low", 0.4, 6, _source_low(node))]
+    beside = (stages.feeder[node],) if stages.feeder[node] >= 0 else ()
+    return [replace(each, beside=beside) if each.fault in WAYS_THROUGH else each for each in _ways_in(stages, node, feed)]
+
+
+def _ways_in(stages: Stages, node: int, feed: str) -> list[Way]:
     found = [Way((node,), "feed open", 0.5, 3, _feed_open(node))]
     if feed == "regulator":
         found.append(Way((node,), "passes its input", 0.3, 3, _passes(node)))

@@ -16,10 +16,11 @@ from daemon.suspects.sway import STEP, Elements, sway
 TOLERANCE_SD = 0.35  # of the printed tolerance
 NEAR_ZERO = 0.01  # of the volts that feed a point: what it differs by from unit to unit, however small it is itself
 LIMIT_SPREAD, DROPOUT_SPREAD, JUNCTION_SPREAD = 0.4, 0.3, 0.7
-WARM_STEPS, COLD_STEPS = 24, 60
+WARM_STEPS, DAMPED_STEPS, COLD_STEPS = 24, 150, 60
 STRAIGHT, STRAIGHT_V = 0.3, 0.05  # of a point's printed volts: no straight line goes on further than that
 ALIKE = 1.33  # a version that is off by more is moved to what is printed, and not stretched
 MOST_MOVED, FAR_OFF = 0.1, 0.05  # of all volts
+FEW = 0.25  # of the versions of a loop may not settle, and are then left out
 
 
 def solved(
@@ -30,7 +31,7 @@ def solved(
     ``theta`` (modes, rows, worlds); ``far`` holds changes of it, the last of the spreads; ``version`` is each world's.
     The first worlds are the versions themselves, with nothing broken.
     """
-    solver = Solver(likely.net, warm_steps=WARM_STEPS, cold_steps=COLD_STEPS)
+    solver = Solver(likely.net, warm_steps=WARM_STEPS, cold_steps=COLD_STEPS, damped_steps=DAMPED_STEPS)
     elements = Elements(likely.net)
     spreads = _spreads(drawing, stages, likely)
     columns = np.array([likely.net.nodes[node_net(n)] for n in range(len(stages.names))], dtype=np.int64)
@@ -54,8 +55,8 @@ def solved(
 
 
 def reads_as_printed(stages: Stages, likely: Likely) -> bool:
-    """True where every sound version comes near what is printed, before anything is taken times."""
-    solver = Solver(likely.net, warm_steps=WARM_STEPS, cold_steps=COLD_STEPS)
+    """True where nearly every sound version comes near what is printed, before anything is taken times."""
+    solver = Solver(likely.net, warm_steps=WARM_STEPS, cold_steps=COLD_STEPS, damped_steps=DAMPED_STEPS)
     columns = np.array([likely.net.nodes[node_net(n)] for n in range(len(stages.names))], dtype=np.int64)
     most = FAR_OFF * float(stages.volts.max() - stages.volts.min())
     for mode in range(likely.theta.shape[0]):
@@ -63,7 +64,7 @@ def reads_as_printed(stages: Stages, likely: Likely) -> bool:
         start[columns] = stages.volts[:, mode]
         found = solver.solve(likely.theta[mode], start, ohms=False)
         off = np.abs(found.volts[columns] - stages.volts[:, mode][:, None])
-        if found.failed.any() or off.max() > most:
+        if found.failed.mean() > FEW or off[:, ~found.failed].max() > most:
             return False
     return True
 

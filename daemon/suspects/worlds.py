@@ -31,12 +31,15 @@ Keep = Callable[[Callable[[], Solution]], Solution]
 
 @dataclass(frozen=True, slots=True)
 class Hypothesis:
-    """What may be wrong: ``part`` and ``fault`` ("" both: nothing). ``prior`` sums to 1 over a table."""
+    """What may be wrong: ``part`` and ``fault`` ("" both: nothing). ``prior`` sums to 1 over a table.
+
+    ``parts`` are all that it is a fault of, ``beside`` what it is on too: the point that a broken way leads from."""
 
     part: str
     fault: str
     prior: float
     parts: tuple[str, ...] = ()
+    beside: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
