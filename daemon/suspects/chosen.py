@@ -12,11 +12,14 @@ def unnamed(allowed: Sequence[Transistor], main: Sequence[int], known: Sequence[
 
     Of two points a junction apart either may be the other's base; whoever leaves room for more of the others is taken.
     """
-    open_ones = [each for each in allowed if not any(_contradict(each, other) for other in known)]
+    driven = {each.collector for each in (*allowed, *known)}
+    fits = [each for each in allowed if not _is_upside(each, main) or each.base in driven or _beside(each, main)]
+    open_ones = [each for each in fits if not any(_contradict(each, other) for other in known)]
     rivals = {each: sum(_contradict(each, other) for other in open_ones) for each in open_ones}
     found: list[Transistor] = []
     while fits := [each for each in open_ones if _base_is_free(each, main, [*known, *found])]:
-        best = min(fits, key=lambda each: (rivals[each] + _odd(each, allowed, main), open_ones.index(each)))
+        odd = {each: ODD * (_is_upside(each, main) and each.base not in driven) for each in fits}
+        best = min(fits, key=lambda each: (rivals[each] + odd[each], open_ones.index(each)))
         found.append(best)
         open_ones = [each for each in open_ones if not _contradict(each, best)]
     return found
@@ -29,10 +32,13 @@ def _contradict(one: Transistor, other: Transistor) -> bool:
     return legs or row or {one.collector, one.emitter} == {other.collector, other.emitter}
 
 
-def _odd(each: Transistor, allowed: Sequence[Transistor], main: Sequence[int]) -> float:
-    """Where the arrow leads from emitter to collector, the base mostly is the collector of a stage before."""
-    upside = each.collector >= 0 and main[each.collector] == each.emitter
-    return ODD if upside and all(other.collector != each.base for other in allowed) else 0.0
+def _is_upside(each: Transistor, main: Sequence[int]) -> bool:
+    """Where the arrow leads from emitter to collector: the base then mostly is the collector of a stage before."""
+    return each.collector >= 0 and main[each.collector] == each.emitter
+
+
+def _beside(each: Transistor, main: Sequence[int]) -> bool:
+    return main[each.base] == main[each.emitter]
 
 
 def _base_is_free(each: Transistor, main: Sequence[int], found: Sequence[Transistor]) -> bool:

@@ -77,6 +77,8 @@ class Amps(ABC):
             return self._amps(DRAWS_A["held"])
         if (node in stages.quiet and stages.feed[node] != "transistor") or node in self._output():
             return self._amps(QUIET_A)
+        if any(node == each.emitter and self.fed_through(each) == each.collector >= 0 for each in stages.transistors):
+            return self._amps(DRAWS_A["collector"])  # all that comes there goes through
         for each in stages.transistors:
             if node in (each.base, each.emitter):
                 kind = "base" if node == each.base else "emitter"

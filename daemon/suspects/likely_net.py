@@ -13,7 +13,7 @@ from daemon.drawing import Drawing
 from daemon.suspects.coupled import Transistor
 from daemon.suspects.likely_amps import QUIET_A, Amps, way_of
 from daemon.suspects.likely_parts import has_zener, level_of, likely_parts
-from daemon.suspects.net import OPEN_S, THERMAL_V, ZENER_N, Floats, Net, build_net
+from daemon.suspects.net import OPEN_S, THERMAL_V, ZENER_N, Floats, Ints, Net, build_net
 from daemon.suspects.stages import EQUAL, GROUND_V, Stages
 
 SOFTNESS = 0.4  # standard deviation of the logarithm of what falls within a source
@@ -43,6 +43,12 @@ class Likely:
     def row(self, kind: str, number: int, slot: str = "g") -> int | None:
         """The row of theta of an element, or None where there is none."""
         return self.net.slots.get(f"{kind} {number}", {}).get(slot)
+
+
+    def taking(self, number: Ints) -> "Likely":
+        """The versions of these numbers."""
+        theta, into, ohm = self.theta[:, :, number], self.into[:, :, number], self.node_ohm[:, number]
+        return Likely(self.net, theta, into, ohm, self.meter_ohm, self.on_transistor)
 
 
 def likely_nets(stages: Stages, drawing: Drawing, versions: int, seed: int) -> Callable[[Floats, Floats], Likely]:

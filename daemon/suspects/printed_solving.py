@@ -10,7 +10,7 @@ from daemon.suspects.faults import EVEN, MAINS_PERCENT, Spread
 from daemon.suspects.likely_net import Likely
 from daemon.suspects.likely_parts import has_zener, node_net
 from daemon.suspects.net import Floats, Halves, Ints
-from daemon.suspects.stages import Stages
+from daemon.suspects.stages import Flags, Stages
 from daemon.suspects.sway import STEP, Elements, sway
 
 TOLERANCE_SD = 0.35  # of the printed tolerance
@@ -20,7 +20,6 @@ WARM_STEPS, DAMPED_STEPS, COLD_STEPS = 24, 150, 60
 STRAIGHT, STRAIGHT_V = 0.3, 0.05  # of a point's printed volts: no straight line goes on further than that
 ALIKE = 1.33  # a version that is off by more is moved to what is printed, and not stretched
 MOST_MOVED, FAR_OFF = 0.1, 0.05  # of all volts
-FEW = 0.25  # of the versions of a loop may not settle, and are then left out
 
 
 def solved(
@@ -31,7 +30,7 @@ def solved(
     ``theta`` (modes, rows, worlds); ``far`` holds changes of it, the last of the spreads; ``version`` is each world's.
     The first worlds are the versions themselves, with nothing broken.
     """
-    solver = Solver(likely.net, warm_steps=WARM_STEPS, cold_steps=COLD_STEPS, damped_steps=DAMPED_STEPS)
+    solver = _solver(likely)
     elements = Elements(likely.net)
     spreads = _spreads(drawing, stages, likely)
     columns = np.array([likely.net.nodes[node_net(n)] for n in range(len(stages.names))], dtype=np.int64)
@@ -54,19 +53,23 @@ def solved(
     return np.stack(volts), np.concatenate(swayed, axis=1)
 
 
-def reads_as_printed(stages: Stages, likely: Likely) -> bool:
-    """True where nearly every sound version comes near what is printed, before anything is taken times."""
-    solver = Solver(likely.net, warm_steps=WARM_STEPS, cold_steps=COLD_STEPS, damped_steps=DAMPED_STEPS)
+def read_as_printed(stages: Stages, likely: Likely) -> Flags:
+    """Which sound versions come near what is printed (versions,), before anything is taken times."""
+    solver = _solver(likely)
     columns = np.array([likely.net.nodes[node_net(n)] for n in range(len(stages.names))], dtype=np.int64)
     most = FAR_OFF * float(stages.volts.max() - stages.volts.min())
+    near = np.ones(likely.theta.shape[2], dtype=bool)
     for mode in range(likely.theta.shape[0]):
         start = np.zeros(len(columns))
         start[columns] = stages.volts[:, mode]
         found = solver.solve(likely.theta[mode], start, ohms=False)
         off = np.abs(found.volts[columns] - stages.volts[:, mode][:, None])
-        if found.failed.mean() > FEW or off[:, ~found.failed].max() > most:
-            return False
-    return True
+        near &= ~found.failed & (np.nan_to_num(off).max(axis=0) <= most)
+    return near
+
+
+def _solver(likely: Likely) -> Solver:
+    return Solver(likely.net, warm_steps=WARM_STEPS, cold_steps=COLD_STEPS, damped_steps=DAMPED_STEPS)
 
 
 def _as_printed(stages: Stages, sound: Floats, mode: int) -> tuple[Floats, Floats]:

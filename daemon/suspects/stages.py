@@ -120,6 +120,7 @@ def stages_of(drawing: Drawing, coupled: bool = True) -> Stages:
     quiet = {node for loop in loops for node in loop.quiet}
     beside = {n for n in quiet if main[n] in quiet and (np.abs(volts[n] - volts[main[n]]) < NEAR_V).all()}
     feed = tuple(_leg_feed(each, n in backs, n in beside) if n in legs else each for n, each in enumerate(feed))
+    feed = tuple("resistor" if each == "shunt" and _is_stage(n, main, transistors) else each for n, each in enumerate(feed))
     return Stages(
         names, labels, points, volts, np.isfinite(told), tuple(main), feed, contact, tuple(transistors),
         tuple(link for loop in loops for link in loop.links),
@@ -127,6 +128,12 @@ def stages_of(drawing: Drawing, coupled: bool = True) -> Stages:
         frozenset(quiet),
         frozenset(loop.sunk for loop in loops),
     )  # fmt: skip
+
+
+def _is_stage(node: int, main: Sequence[int], transistors: Sequence[Transistor]) -> bool:
+    """A leg of a transistor that passes no supply: nothing holds its volts."""
+    legs = [each for each in transistors if node in (each.collector, each.base, each.emitter)]
+    return any(node != each.base or each.collector != main[node] for each in legs)
 
 
 def _leg_feed(feed: str, back: bool, beside: bool) -> str:
