@@ -120,7 +120,7 @@ class Posterior:
         left = about.sway - np.einsum("nw,nwp->wp", told, self.known)
         spread = np.sqrt(np.maximum(np.einsum("wp,wp->w", left, about.sway), 0) + about.noise**2)
         away = seen.value - about.mean - np.einsum("wp,wp->w", about.sway, self.lean)
-        likely, good = density(away, spread, about.elsewhere)
+        likely, good = density(away, spread, about.elsewhere, table.skirt)
         # In a world where the probe was rather on a wrong point, the reading tells nothing of that world.
         teaches = good > 0.5
         again = self.taken.get((seen.point, seen.mode, seen.quantity))

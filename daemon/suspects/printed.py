@@ -23,6 +23,7 @@ FEWEST = 0.7  # of the versions of an amplifier's loop must settle near what is 
 NEXT_VERSION = 7  # no divisor of them: each step of how far a fault goes is in another version
 SEED = 20  # the same drawing gives the same worlds, and so the same answer, every time
 UNSURE = (0.03, 0.04)  # what a world may be off by: a share, and volts
+SKIRT, BENT = (0.2, 4.0), 0.2  # networks that are only likely are off by far more often than a drawing's own
 WORLDS, MOST_TIMES = 1300, 5.0
 LEVEL_SD = 1.0  # of a step of how far a fault goes: not every version has what it takes, so that steps overlap
 NUDGE = 0.7  # of the logarithm of a current or a resistance: standard deviation within a version
@@ -106,6 +107,8 @@ class _Worlds:
             np.ones(len(self.of)),
             MAINS_PERCENT / 100 / EVEN,
             UNSURE,
+            skirt=SKIRT,
+            bent=BENT,
         )
 
     def _hypotheses(self) -> list[Hypothesis]:

@@ -21,6 +21,7 @@ SHORT_OHM, WIRE_S = 0.03, 30.0
 SHORT_SPAN = 30.0  # times the least resistance: what a short may have
 LEAST_SHORT = 3e-4  # of what a point and all behind it are in ohms: less is 0 V all the same
 LOAD_OPEN_INSIDE = 0.05
+WEAKEST = 1000.0  # of what a point and all behind it are in ohms: a way that is open but for what leaks across it
 SOMETHING_WEIGHT, SOMETHING_WORLDS = 0.075, 4  # of each part on a point
 WAYS_THROUGH = ("feed open", "feed weak", "feed too strong", "switch stuck", "passes its input")
 HANGS, HANGS_INSIDE, HANGS_COLLECTOR, HANGS_COUPLED = 0.6, 0.25, 0.15, 0.15
@@ -276,7 +277,7 @@ def _ways_in(stages: Stages, node: int, feed: str) -> list[Way]:
 
 
 def _way_weak(feed: str, node: int) -> Change:
-    return _feed_weak(0.05, 30.0, node) if feed in ("joined", "hidden") else _resistor_high(node)
+    return _feed_weak(0.05, WEAKEST, node) if feed in ("joined", "hidden") else _resistor_high(node)
 
 
 def _resistor_high(node: int) -> Change:
