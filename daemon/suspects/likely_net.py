@@ -16,7 +16,7 @@ from daemon.suspects.likely_parts import has_zener, level_of, likely_parts
 from daemon.suspects.net import OPEN_S, THERMAL_V, ZENER_N, Floats, Ints, Net, build_net
 from daemon.suspects.stages import EQUAL, GROUND_V, Stages
 
-SOFTNESS = 0.4  # standard deviation of the logarithm of what falls within a source
+SOFTNESS = 0.9  # standard deviation of the logarithm of what falls within a source
 LEAST_DROP = 2e-4  # share of the volts that is taken to fall across a fuse, a contact or a joint
 REGULATOR_DROP_V = 0.05  # by which a regulator falls short at its usual current; its curve is straight from there on
 QUIET_OHM = 3e3

@@ -17,9 +17,8 @@ from daemon.suspects.net import OPEN_S, Floats, Ints
 from daemon.suspects.stages import Stages
 
 SOMETHING = "something else"
-SHORT_OHM, WIRE_S = 0.03, 30.0
-SHORT_SPAN = 30.0  # times the least resistance: what a short may have
-LEAST_SHORT = 3e-4  # of what a point and all behind it are in ohms: less is 0 V all the same
+SHORT_OHM, MOST_SHORT_OHM, WIRE_S = 0.03, 10.0, 30.0
+LEAK_FROM = 0.3  # of what a point and all behind it are in ohms: no short has more, and a leak has more
 LOAD_OPEN_INSIDE = 0.05
 WEAKEST = 1000.0  # of what a point and all behind it are in ohms: a way that is open but for what leaks across it
 SOMETHING_WEIGHT, SOMETHING_WORLDS = 0.075, 4  # of each part on a point
@@ -137,9 +136,10 @@ def _pulled(node: int) -> Change:
 
     def change(broken: Broken, far: Floats) -> None:
         whole = broken.ohm(node)
-        least = np.maximum(SHORT_OHM, LEAST_SHORT * whole)
-        leak = SHORT_SPAN * least * (3 * whole / (SHORT_SPAN * least)) ** np.maximum(2 * far - 1, 0)
-        ohm = np.where(far < 0.5, least * SHORT_SPAN ** (2 * far), leak)
+        most = np.minimum(MOST_SHORT_OHM, LEAK_FROM * whole)
+        least = np.minimum(SHORT_OHM, most / 10)
+        leak = most * (3 * whole / most) ** np.maximum(2 * far - 1, 0)
+        ohm = np.where(far < 0.5, least * (most / least) ** (2 * far), leak)
         broken.theta[:, broken.rows("load", node)["g"]] += 1 / ohm
 
     return change
