@@ -255,7 +255,8 @@ def _feed_ways(stages: Stages, node: int) -> list[Way]:
         dead = _feed_open(node)
         return [Way((node,), "source dead", 0.4, 2, dead), Way((node,), "source low", 0.4, 6, _source_low(node))]
     beside = (stages.feeder[node],) if stages.feeder[node] >= 0 else ()
-    return [replace(each, beside=beside) if each.fault in WAYS_THROUGH else each for each in _ways_in(stages, node, feed)]
+    ways = _ways_in(stages, node, feed)
+    return [replace(each, beside=beside) if each.fault in WAYS_THROUGH else each for each in ways]
 
 
 def _ways_in(stages: Stages, node: int, feed: str) -> list[Way]:

@@ -120,7 +120,8 @@ def stages_of(drawing: Drawing, coupled: bool = True) -> Stages:
     quiet = {node for loop in loops for node in loop.quiet}
     beside = {n for n in quiet if main[n] in quiet and (np.abs(volts[n] - volts[main[n]]) < NEAR_V).all()}
     feed = tuple(_leg_feed(each, n in backs, n in beside) if n in legs else each for n, each in enumerate(feed))
-    feed = tuple("resistor" if each == "shunt" and _is_stage(n, main, transistors) else each for n, each in enumerate(feed))
+    held = {n for n, each in enumerate(feed) if each == "shunt" and not _is_stage(n, main, transistors)}
+    feed = tuple("resistor" if each == "shunt" and n not in held else each for n, each in enumerate(feed))
     return Stages(
         names, labels, points, volts, np.isfinite(told), tuple(main), feed, contact, tuple(transistors),
         tuple(link for loop in loops for link in loop.links),

@@ -21,8 +21,8 @@ PAIR_LEVELS = 3
 WARM_STEPS = 20  # few worlds that take longer go round in circles from there, and settle from nothing
 MODEL = 4  # counts up with whatever changes a solution, so that kept ones are not believed any more
 UNSURE = (0.003, 0.008)  # what is left between a drawing's network and a unit: a share, and volts
-SKIRT = (0.05, 3.0)
-BENT = 0.1
+SKIRT = (0.05, 3.0)  # share of readings that are off by more than they should be, and how many times as much
+BENT = 0.1  # share of its sway by which a world's volts may be off because they do not go in straight lines
 NOTHING = "nothing that DC volts show"
 HEALTHY_PRIOR = 0.02  # the unit is on the bench because somebody found it faulty
 SECOND_FAULT = 0.05  # chance that a second fault is independent of the first
@@ -35,7 +35,8 @@ Keep = Callable[[Callable[[], Solution]], Solution]
 class Hypothesis:
     """What may be wrong: ``part`` and ``fault`` ("" both: nothing). ``prior`` sums to 1 over a table.
 
-    ``parts`` are all that it is a fault of, ``beside`` what it is on too: the point that a broken way leads from."""
+    ``parts`` are all that it is a fault of, ``beside`` what it is on too: the point that a broken way leads from.
+    """
 
     part: str
     fault: str
@@ -54,7 +55,8 @@ class Table:
     (worlds,) sums to 1; ``healthy`` (worlds,) is the world that each becomes once its fault is mended; ``mains``
     (worlds,) of nominal, with ``mains_sd`` as its standard deviation. ``unsure`` is what a world's volts may be off
     by: a share, and volts; ``skirt`` the share of readings that are off by more, and how many times as much; ``bent``
-    the share of its sway by which a world may be off because its volts do not go in straight lines. ``ohms`` answers with (draws, worlds), or None where a drawing cannot say.
+    the share of its sway by which a world may be off because its volts do not go in straight lines. ``ohms`` answers
+    with (draws, worlds), or None where a drawing cannot say.
     """
 
     modes: tuple[str, ...]
