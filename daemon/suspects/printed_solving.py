@@ -30,7 +30,7 @@ def solved(
     ``theta`` (modes, rows, worlds); ``far`` holds changes of it, the last of the spreads; ``version`` is each world's.
     The first worlds are the versions themselves, with nothing broken.
     """
-    solver = _solver(likely)
+    solver = _solver(stages, likely)
     elements = Elements(likely.net)
     spreads = _spreads(drawing, stages, likely)
     columns = np.array([likely.net.nodes[node_net(n)] for n in range(len(stages.names))], dtype=np.int64)
@@ -55,7 +55,7 @@ def solved(
 
 def read_as_printed(stages: Stages, likely: Likely) -> Flags:
     """Which sound versions come near what is printed (versions,), before anything is taken times."""
-    solver = _solver(likely)
+    solver = _solver(stages, likely)
     columns = np.array([likely.net.nodes[node_net(n)] for n in range(len(stages.names))], dtype=np.int64)
     most = FAR_OFF * float(stages.volts.max() - stages.volts.min())
     near = np.ones(likely.theta.shape[2], dtype=bool)
@@ -68,8 +68,9 @@ def read_as_printed(stages: Stages, likely: Likely) -> Flags:
     return near
 
 
-def _solver(likely: Likely) -> Solver:
-    return Solver(likely.net, warm_steps=WARM_STEPS, cold_steps=COLD_STEPS, damped_steps=DAMPED_STEPS)
+def _solver(stages: Stages, likely: Likely) -> Solver:
+    damped = DAMPED_STEPS if stages.drives else 0  # they are only worth it where a loop has much gain
+    return Solver(likely.net, warm_steps=WARM_STEPS, cold_steps=COLD_STEPS, damped_steps=damped)
 
 
 def _as_printed(stages: Stages, sound: Floats, mode: int) -> tuple[Floats, Floats]:
