@@ -7,6 +7,7 @@ from daemon.suspects.diagnosis import Diagnosis
 from daemon.suspects.printed import printed_table
 from daemon.suspects.readings import Seen
 from daemon.suspects.stages import stages_of
+from tests.suspects.chance_networks import chance_drawing
 from tests.suspects.networks import drawing_of, printed_only
 
 # Invented: a stage of 2.7 mA and a follower on its collector, as in any small amplifier.
@@ -89,4 +90,11 @@ def test_an_amplifiers_loop_is_believed_though_a_few_of_its_versions_do_not_sett
     full = Diagnosis(drawing_of("amplifier"))
     table = printed_table(printed_only(full.drawing, full.table))
     assert any(each.fault.startswith("link") for each in table.hypotheses)
+    assert (table.prior[table.of == 0] > 0).all()
+
+
+def test_a_collector_that_is_reached_again_through_its_own_stage_is_counted_once():
+    """Of these points, put together by chance, one stage's collector feeds what leads back to its own emitter."""
+    full = Diagnosis(chance_drawing(3024))
+    table = printed_table(printed_only(full.drawing, full.table))
     assert (table.prior[table.of == 0] > 0).all()
