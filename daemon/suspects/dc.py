@@ -47,7 +47,7 @@ class Solver:
 
     What has not settled ``warm_steps`` after its start is begun again from nothing, and at last with every node held
     by a leak that is lessened by and by (as circuit simulators do: "gmin stepping"). With ``cold_steps`` it is given
-    up so many after it began again.
+    up so many after it began again; with ``damped_steps`` so many half steps from the first start are tried then.
     """
 
     def __init__(
@@ -56,8 +56,10 @@ class Solver:
         test: Test | None = None,
         warm_steps: int = MOST_STEPS,
         cold_steps: int | None = None,
+        damped_steps: int = 0,
     ) -> None:
         self.net, self._warm_steps, self._cold_steps = net, warm_steps, cold_steps
+        self._damped_steps = damped_steps
         self._test = test
         self.size = len(net.nodes)
         self._ohmic = net.ohmic.arrays(2, 1)
@@ -112,7 +114,28 @@ class Solver:
             again = self.solve(theta[:, failed], ohms=ohms) if warm else self._eased(theta[:, failed], ohms)
             volts[:, failed], source_ohm[:, failed] = again.volts, again.source_ohm
             failed[failed] = again.failed
+        if failed.any() and start_v is not None and self._damped_steps:
+            self._damp(theta, start_v, volts, source_ohm, failed, ohms)
         return Solved(volts, source_ohm, failed)
+
+    def _damp(
+        self,
+        theta: Floats,
+        start_v: Floats,
+        volts: Floats,
+        source_ohm: Floats,
+        failed: NDArray[np.bool_],
+        with_ohms: bool,
+    ) -> None:
+        """Half steps from the same start for the worlds that failed, in place: a loop with much gain comes to rest."""
+        start = np.zeros((self.size, int(failed.sum())))
+        start += np.nan_to_num(start_v[:, failed] if start_v.ndim == 2 else start_v[:, None])
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+            found, ohms, still = self._newton(
+                theta[:, failed], start, True, with_ohms, self._damped_steps, LEAK_S, EASED_STEP
+            )
+        volts[:, failed], source_ohm[:, failed] = found, ohms
+        failed[failed] = still
 
     def _eased(self, theta: Floats, with_ohms: bool) -> Solved:
         """Volts of the worlds that do not settle by themselves."""

@@ -16,6 +16,7 @@ from daemon.suspects.worlds import Table
 Tables = Callable[[Altered, bool], Table | None]
 CREDIBLE = 0.9
 NEW_BITS = 0.05
+BESIDE = 0.95  # of a chance, where places are put in order: a point that is fed is nearer to what is between two
 OF_THE_NETWORK = frozenset({"dc_v", "across_v", "current_a", "ohm_off"})  # what worlds of an altered unit tell of
 OF_A_PART = frozenset({"good", "heat", "proof"})  # whatever else is lifted or led past
 AGAIN = 0.7  # of a reading's spread: by how much it differs when it is taken again
@@ -119,7 +120,7 @@ class Posterior:
         left = about.sway - np.einsum("nw,nwp->wp", told, self.known)
         spread = np.sqrt(np.maximum(np.einsum("wp,wp->w", left, about.sway), 0) + about.noise**2)
         away = seen.value - about.mean - np.einsum("wp,wp->w", about.sway, self.lean)
-        likely, good = density(away, spread, about.elsewhere)
+        likely, good = density(away, spread, about.elsewhere, table.skirt)
         # In a world where the probe was rather on a wrong point, the reading tells nothing of that world.
         teaches = good > 0.5
         again = self.taken.get((seen.point, seen.mode, seen.quantity))
@@ -169,22 +170,44 @@ class Posterior:
 
     @property
     def by_part(self) -> dict[str, float]:
-        """Probability of each part ("" is none of them), highest first; a pair counts for both of its parts."""
+        """Probability of each part ("" is none of them), highest first; a pair counts for both of its parts, and what
+        lies between two points for both of them: of two that are nearly alike the one that is fed comes first."""
         found: dict[str, float] = {}
+        order: dict[str, float] = {}
         for each, probability in zip(self.table.hypotheses, self.by_hypothesis, strict=True):
-            for part in each.parts or (each.part,):
+            for part in (*(each.parts or (each.part,)), *each.beside):
                 found[part] = found.get(part, 0.0) + float(probability)
-        return dict(sorted(found.items(), key=lambda item: -item[1]))
+                order[part] = order.get(part, 0.0) + float(probability) * (BESIDE if part in each.beside else 1.0)
+        return dict(sorted(found.items(), key=lambda item: -order[item[0]]))
 
     @property
     def credible_set(self) -> list[str]:
-        """The fewest parts that together hold 90 %."""
+        """The fewest parts that together hold 90 %; of places, what two of them have in common counts once."""
+        if not self.drawing.parts:
+            return self._covering()
         total, chosen = 0.0, []
         for part, probability in self.by_part.items():
             if total >= CREDIBLE:
                 break
             chosen.append(part)
             total += probability
+        return chosen
+
+    def _covering(self) -> list[str]:
+        left = dict(enumerate(self.by_hypothesis))
+        chosen: list[str] = []
+        while sum(left.values()) > 1 - CREDIBLE:
+            held: dict[str, float] = {}
+            for number, probability in left.items():
+                each = self.table.hypotheses[number]
+                for part in (*(each.parts or (each.part,)), *each.beside):
+                    held[part] = held.get(part, 0.0) + float(probability)
+            best = max(held, key=lambda part: held[part])
+            chosen.append(best)
+            for number in list(left):
+                each = self.table.hypotheses[number]
+                if best in (*(each.parts or (each.part,)), *each.beside):
+                    del left[number]
         return chosen
 
     @property

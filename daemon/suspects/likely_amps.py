@@ -77,6 +77,8 @@ class Amps(ABC):
             return self._amps(DRAWS_A["held"])
         if (node in stages.quiet and stages.feed[node] != "transistor") or node in self._output():
             return self._amps(QUIET_A)
+        if any(node == each.emitter and self.fed_through(each) == each.collector >= 0 for each in stages.transistors):
+            return self._amps(DRAWS_A["collector"])  # all that comes there goes through
         for each in stages.transistors:
             if node in (each.base, each.emitter):
                 kind = "base" if node == each.base else "emitter"
@@ -159,8 +161,8 @@ class Amps(ABC):
         if each.coupled:
             amps = self.scale[each.collector] if self.is_held(each) else self.idle
             return np.where(self._is_on(each)[:, None], amps[None], 0.0)
-        self.into_of(each.collector)
-        return np.maximum(each.sign * self.held.get(each.collector, np.zeros_like(self.into[each.collector])), 0.0)
+        into = self.into_of(each.collector)
+        return np.maximum(each.sign * self.held.get(each.collector, np.zeros_like(into)), 0.0)
 
     def _out_into(self, each: Transistor, node: int) -> Floats:
         """What a transistor takes out of one of the nodes that do not hang on it."""

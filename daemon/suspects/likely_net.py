@@ -13,10 +13,10 @@ from daemon.drawing import Drawing
 from daemon.suspects.coupled import Transistor
 from daemon.suspects.likely_amps import QUIET_A, Amps, way_of
 from daemon.suspects.likely_parts import has_zener, level_of, likely_parts
-from daemon.suspects.net import OPEN_S, THERMAL_V, ZENER_N, Floats, Net, build_net
+from daemon.suspects.net import OPEN_S, THERMAL_V, ZENER_N, Floats, Ints, Net, build_net
 from daemon.suspects.stages import EQUAL, GROUND_V, Stages
 
-SOFTNESS = 0.4  # standard deviation of the logarithm of what falls within a source
+SOFTNESS = 0.9  # standard deviation of the logarithm of what falls within a source
 LEAST_DROP = 2e-4  # share of the volts that is taken to fall across a fuse, a contact or a joint
 REGULATOR_DROP_V = 0.05  # by which a regulator falls short at its usual current; its curve is straight from there on
 QUIET_OHM = 3e3
@@ -43,6 +43,12 @@ class Likely:
     def row(self, kind: str, number: int, slot: str = "g") -> int | None:
         """The row of theta of an element, or None where there is none."""
         return self.net.slots.get(f"{kind} {number}", {}).get(slot)
+
+
+    def taking(self, number: Ints) -> "Likely":
+        """The versions of these numbers."""
+        theta, into, ohm = self.theta[:, :, number], self.into[:, :, number], self.node_ohm[:, number]
+        return Likely(self.net, theta, into, ohm, self.meter_ohm, self.on_transistor)
 
 
 def likely_nets(stages: Stages, drawing: Drawing, versions: int, seed: int) -> Callable[[Floats, Floats], Likely]:

@@ -13,14 +13,17 @@ from daemon.suspects.faults import EVEN, MAINS_PERCENT
 from daemon.suspects.likely_net import Likely, likely_nets
 from daemon.suspects.net import Floats, Halves, Ints
 from daemon.suspects.printed_faults import SOMETHING, Broken, Way, ways_of
-from daemon.suspects.printed_solving import reads_as_printed, solved
+from daemon.suspects.printed_solving import read_as_printed, solved
 from daemon.suspects.stages import GROUND_V, Flags, Stages, label_of, named_apart, stages_of
 from daemon.suspects.worlds import HEALTHY_PRIOR, NOTHING, Hypothesis, Table
 
+Make = Callable[[Floats, Floats], Likely]
 VERSIONS = 25
+FEWEST = 0.7  # of the versions of an amplifier's loop must settle near what is printed, else it is believed to be none
 NEXT_VERSION = 7  # no divisor of them: each step of how far a fault goes is in another version
 SEED = 20  # the same drawing gives the same worlds, and so the same answer, every time
 UNSURE = (0.03, 0.04)  # what a world may be off by: a share, and volts
+SKIRT, BENT = (0.2, 4.0), 0.2  # networks that are only likely are off by far more often than a drawing's own
 WORLDS, MOST_TIMES = 1300, 5.0
 LEVEL_SD = 1.0  # of a step of how far a fault goes: not every version has what it takes, so that steps overlap
 NUDGE = 0.7  # of the logarithm of a current or a resistance: standard deviation within a version
@@ -36,10 +39,24 @@ def printed_table(drawing: Drawing, versions: int = VERSIONS, seed: int = SEED) 
     drawing = named_apart(drawing)
     stages = stages_of(drawing)
     make = likely_nets(stages, drawing, versions, seed)
-    if stages.drives and not reads_as_printed(stages, make(*_alike(stages))):
+    if not stages.drives:
+        return _Worlds(drawing, stages, make).table()
+    near = np.flatnonzero(read_as_printed(stages, make(*_alike(stages))))
+    if len(near) < FEWEST * versions:
         stages = stages_of(drawing, coupled=False)  # what was taken for an amplifier's loop is none
-        make = likely_nets(stages, drawing, versions, seed)
-    return _Worlds(drawing, stages, make).table()
+        return _Worlds(drawing, stages, likely_nets(stages, drawing, versions, seed)).table()
+    return _Worlds(drawing, stages, _only(near, versions, make)).table()
+
+
+def _only(near: Ints, versions: int, make: Make) -> Make:
+    """Versions that do not settle where they are printed are replaced by others that do."""
+    number = near[np.searchsorted(near, np.arange(versions)) % len(near)]
+
+    def made(heavy: Floats, soft: Floats) -> Likely:
+        sets = versions * np.arange(heavy.shape[1])
+        return make(heavy, soft).taking((sets[:, None] + number).ravel())
+
+    return made
 
 
 def _alike(stages: Stages) -> tuple[Floats, Floats]:
@@ -47,7 +64,7 @@ def _alike(stages: Stages) -> tuple[Floats, Floats]:
 
 
 class _Worlds:
-    def __init__(self, drawing: Drawing, stages: Stages, make: Callable[[Floats, Floats], Likely]) -> None:
+    def __init__(self, drawing: Drawing, stages: Stages, make: Make) -> None:
         self.drawing, self.stages = drawing, stages
         self.likely = make(*_alike(stages))
         # Every point in turn with more hanging on it, then each with a softer source.
@@ -90,6 +107,8 @@ class _Worlds:
             np.ones(len(self.of)),
             MAINS_PERCENT / 100 / EVEN,
             UNSURE,
+            skirt=SKIRT,
+            bent=BENT,
         )
 
     def _hypotheses(self) -> list[Hypothesis]:
@@ -97,7 +116,8 @@ class _Worlds:
         found = [Hypothesis("", NOTHING, HEALTHY_PRIOR)]
         for each in self.ways:
             names = tuple(self.stages.labels[n] for n in each.nodes)
-            found.append(Hypothesis(names[0], each.fault, (1 - HEALTHY_PRIOR) * each.weight / total, names))
+            beside = tuple(self.stages.labels[n] for n in each.beside)
+            found.append(Hypothesis(names[0], each.fault, (1 - HEALTHY_PRIOR) * each.weight / total, names, beside))
         return found
 
     def _broken(self) -> tuple[Floats, list[Floats]]:

@@ -5,7 +5,7 @@ one decides.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeAlias
 
 import numpy as np
@@ -17,11 +17,12 @@ from daemon.suspects.net import OPEN_S, Floats, Ints
 from daemon.suspects.stages import Stages
 
 SOMETHING = "something else"
-SHORT_OHM, WIRE_S = 0.03, 30.0
-SHORT_SPAN = 30.0  # times the least resistance: what a short may have
-LEAST_SHORT = 3e-4  # of what a point and all behind it are in ohms: less is 0 V all the same
+SHORT_OHM, MOST_SHORT_OHM, WIRE_S = 0.03, 10.0, 30.0
+LEAK_FROM = 0.3  # of what a point and all behind it are in ohms: no short has more, and a leak has more
 LOAD_OPEN_INSIDE = 0.05
+WEAKEST = 1000.0  # of what a point and all behind it are in ohms: a way that is open but for what leaks across it
 SOMETHING_WEIGHT, SOMETHING_WORLDS = 0.075, 4  # of each part on a point
+WAYS_THROUGH = ("feed open", "feed weak", "feed too strong", "switch stuck", "passes its input")
 HANGS, HANGS_INSIDE, HANGS_COLLECTOR, HANGS_COUPLED = 0.6, 0.25, 0.15, 0.15
 
 
@@ -49,7 +50,8 @@ Change: TypeAlias = Callable[[Broken, Floats], None]
 class Way:
     """One way to fail of what is on some ``nodes``, its own first; ``weight`` against others, ``levels`` of how far.
 
-    ``change`` puts it into theta; how far, (worlds,), goes from 0 to 1.
+    ``change`` puts it into theta; how far, (worlds,), goes from 0 to 1. ``beside`` are the nodes that a broken way
+    leads from.
     """
 
     nodes: tuple[int, ...]
@@ -57,6 +59,7 @@ class Way:
     weight: float
     levels: int
     change: Change
+    beside: tuple[int, ...] = ()
 
 
 def _log_between(low: float, high: float, far: Floats) -> Floats:
@@ -133,9 +136,10 @@ def _pulled(node: int) -> Change:
 
     def change(broken: Broken, far: Floats) -> None:
         whole = broken.ohm(node)
-        least = np.maximum(SHORT_OHM, LEAST_SHORT * whole)
-        leak = SHORT_SPAN * least * (3 * whole / (SHORT_SPAN * least)) ** np.maximum(2 * far - 1, 0)
-        ohm = np.where(far < 0.5, least * SHORT_SPAN ** (2 * far), leak)
+        most = np.minimum(MOST_SHORT_OHM, LEAK_FROM * whole)
+        least = np.minimum(SHORT_OHM, most / 10)
+        leak = most * (3 * whole / most) ** np.maximum(2 * far - 1, 0)
+        ohm = np.where(far < 0.5, least * (most / least) ** (2 * far), leak)
         broken.theta[:, broken.rows("load", node)["g"]] += 1 / ohm
 
     return change
@@ -250,6 +254,12 @@ def _feed_ways(stages: Stages, node: int) -> list[Way]:
     if feed == "source":
         dead = _feed_open(node)
         return [Way((node,), "source dead", 0.4, 2, dead), Way((node,), "source low", 0.4, 6, _source_low(node))]
+    beside = (stages.feeder[node],) if stages.feeder[node] >= 0 else ()
+    ways = _ways_in(stages, node, feed)
+    return [replace(each, beside=beside) if each.fault in WAYS_THROUGH else each for each in ways]
+
+
+def _ways_in(stages: Stages, node: int, feed: str) -> list[Way]:
     found = [Way((node,), "feed open", 0.5, 3, _feed_open(node))]
     if feed == "regulator":
         found.append(Way((node,), "passes its input", 0.3, 3, _passes(node)))
@@ -268,7 +278,7 @@ def _feed_ways(stages: Stages, node: int) -> list[Way]:
 
 
 def _way_weak(feed: str, node: int) -> Change:
-    return _feed_weak(0.05, 30.0, node) if feed in ("joined", "hidden") else _resistor_high(node)
+    return _feed_weak(0.05, WEAKEST, node) if feed in ("joined", "hidden") else _resistor_high(node)
 
 
 def _resistor_high(node: int) -> Change:

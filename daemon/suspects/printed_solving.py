@@ -10,13 +10,13 @@ from daemon.suspects.faults import EVEN, MAINS_PERCENT, Spread
 from daemon.suspects.likely_net import Likely
 from daemon.suspects.likely_parts import has_zener, node_net
 from daemon.suspects.net import Floats, Halves, Ints
-from daemon.suspects.stages import Stages
+from daemon.suspects.stages import Flags, Stages
 from daemon.suspects.sway import STEP, Elements, sway
 
 TOLERANCE_SD = 0.35  # of the printed tolerance
 NEAR_ZERO = 0.01  # of the volts that feed a point: what it differs by from unit to unit, however small it is itself
 LIMIT_SPREAD, DROPOUT_SPREAD, JUNCTION_SPREAD = 0.4, 0.3, 0.7
-WARM_STEPS, COLD_STEPS = 24, 60
+WARM_STEPS, DAMPED_STEPS, COLD_STEPS = 24, 150, 60
 STRAIGHT, STRAIGHT_V = 0.3, 0.05  # of a point's printed volts: no straight line goes on further than that
 ALIKE = 1.33  # a version that is off by more is moved to what is printed, and not stretched
 MOST_MOVED, FAR_OFF = 0.1, 0.05  # of all volts
@@ -30,7 +30,7 @@ def solved(
     ``theta`` (modes, rows, worlds); ``far`` holds changes of it, the last of the spreads; ``version`` is each world's.
     The first worlds are the versions themselves, with nothing broken.
     """
-    solver = Solver(likely.net, warm_steps=WARM_STEPS, cold_steps=COLD_STEPS)
+    solver = _solver(stages, likely)
     elements = Elements(likely.net)
     spreads = _spreads(drawing, stages, likely)
     columns = np.array([likely.net.nodes[node_net(n)] for n in range(len(stages.names))], dtype=np.int64)
@@ -53,19 +53,24 @@ def solved(
     return np.stack(volts), np.concatenate(swayed, axis=1)
 
 
-def reads_as_printed(stages: Stages, likely: Likely) -> bool:
-    """True where every sound version comes near what is printed, before anything is taken times."""
-    solver = Solver(likely.net, warm_steps=WARM_STEPS, cold_steps=COLD_STEPS)
+def read_as_printed(stages: Stages, likely: Likely) -> Flags:
+    """Which sound versions come near what is printed (versions,), before anything is taken times."""
+    solver = _solver(stages, likely)
     columns = np.array([likely.net.nodes[node_net(n)] for n in range(len(stages.names))], dtype=np.int64)
     most = FAR_OFF * float(stages.volts.max() - stages.volts.min())
+    near = np.ones(likely.theta.shape[2], dtype=bool)
     for mode in range(likely.theta.shape[0]):
         start = np.zeros(len(columns))
         start[columns] = stages.volts[:, mode]
         found = solver.solve(likely.theta[mode], start, ohms=False)
         off = np.abs(found.volts[columns] - stages.volts[:, mode][:, None])
-        if found.failed.any() or off.max() > most:
-            return False
-    return True
+        near &= ~found.failed & (np.nan_to_num(off).max(axis=0) <= most)
+    return near
+
+
+def _solver(stages: Stages, likely: Likely) -> Solver:
+    damped = DAMPED_STEPS if stages.drives else 0  # they are only worth it where a loop has much gain
+    return Solver(likely.net, warm_steps=WARM_STEPS, cold_steps=COLD_STEPS, damped_steps=damped)
 
 
 def _as_printed(stages: Stages, sound: Floats, mode: int) -> tuple[Floats, Floats]:

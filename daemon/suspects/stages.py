@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.drawing import Drawing, Point
+from daemon.suspects.chosen import unnamed
 from daemon.suspects.coupled import NEAR_V, Transistor, loops_of
 from daemon.suspects.net import Floats
 
@@ -19,6 +20,7 @@ GROUND_V = 0.005  # below this a printed value is 0 V
 EQUAL = 0.012  # share by which volts of one and the same conductor may differ, with three digits printed
 REGULATED_PERCENT = 6.0  # points printed with a tolerance up to this, and not with the mains, are taken as regulated
 JUNCTION_V = (0.5, 0.8)
+LEAST_V, COARSE_V = 0.3, 0.5  # of a junction whose volts are printed in steps as large as they are
 SATURATED_V = 0.35
 DEAD = 0.03  # share of a feeder's volts below which a point is off
 LEG = re.compile(r"^((?:Q|TR|VT|T)\d+\w*?)[ _.-]?(B|C|E)$", re.IGNORECASE)
@@ -118,6 +120,8 @@ def stages_of(drawing: Drawing, coupled: bool = True) -> Stages:
     quiet = {node for loop in loops for node in loop.quiet}
     beside = {n for n in quiet if main[n] in quiet and (np.abs(volts[n] - volts[main[n]]) < NEAR_V).all()}
     feed = tuple(_leg_feed(each, n in backs, n in beside) if n in legs else each for n, each in enumerate(feed))
+    held = {n for n, each in enumerate(feed) if each == "shunt" and not _is_stage(n, main, transistors)}
+    feed = tuple("resistor" if each == "shunt" and n not in held else each for n, each in enumerate(feed))
     return Stages(
         names, labels, points, volts, np.isfinite(told), tuple(main), feed, contact, tuple(transistors),
         tuple(link for loop in loops for link in loop.links),
@@ -125,6 +129,12 @@ def stages_of(drawing: Drawing, coupled: bool = True) -> Stages:
         frozenset(quiet),
         frozenset(loop.sunk for loop in loops),
     )  # fmt: skip
+
+
+def _is_stage(node: int, main: Sequence[int], transistors: Sequence[Transistor]) -> bool:
+    """A leg of a transistor that passes no supply: nothing holds its volts."""
+    legs = [each for each in transistors if node in (each.collector, each.base, each.emitter)]
+    return any(node != each.base or each.collector != main[node] for each in legs)
 
 
 def _leg_feed(feed: str, back: bool, beside: bool) -> str:
@@ -242,18 +252,20 @@ def _transistors(
         if match := LEG.match(label):
             legs.setdefault(match[1].upper(), {})[match[2].upper()] = node
     found: list[Transistor] = []
-    taken: set[int] = set()
     for own in legs.values():
         each = _named(own, volts, main, {other[leg] for other in legs.values() for leg in other} - set(own.values()))
         if each is not None:
             found.append(each)
-            taken |= {each.emitter, each.base}
-    for emitter in range(len(labels)):
-        base = _base_of(emitter, volts, main, feeders) if emitter not in taken else NONE
-        feeds = {n for n, feeder in enumerate(main) if feeder == base} - {emitter}
-        if base >= 0 and not feeds and base not in {leg for each in found for leg in (each.base, each.emitter)}:
+    return [*found, *unnamed(_unnamed(volts, main, feeders), main, found)]
+
+
+def _unnamed(volts: Floats, main: Sequence[int], feeders: Sequence[Sequence[int]]) -> list[Transistor]:
+    """Whatever may be a transistor by its volts and arrows: of two points either may be the other's base."""
+    found = []
+    for emitter in range(len(main)):
+        for base in _bases_of(emitter, volts, main, feeders):
             each = _with_collector(emitter, base, volts, main, set(), feeders[emitter])
-            if each is not None:
+            if each is not None and not _is_joined(volts, base, each.collector, np.abs(volts[base]) > GROUND_V):
                 found.append(each)
     return found
 
@@ -301,23 +313,35 @@ def _emitter_of(base: int, volts: Floats, main: Sequence[int], others: set[int])
 
 
 def _base_of(emitter: int, volts: Floats, main: Sequence[int], feeders: Sequence[Sequence[int]]) -> int:
-    """A point that follows an emitter 0.65 V apart in every mode, and is no part of what feeds it."""
+    return next(iter(_bases_of(emitter, volts, main, feeders)), NONE)
+
+
+def _bases_of(emitter: int, volts: Floats, main: Sequence[int], feeders: Sequence[Sequence[int]]) -> list[int]:
+    """Points that follow an emitter 0.65 V apart in every mode, and are no part of what feeds it."""
     on = np.abs(volts[emitter]) > 0.1
     if not on.any():
-        return NONE
+        return []
     above = main[emitter]
     if above >= 0 and above not in feeders[emitter][1:] and _is_joined(volts, emitter, above, on):
-        return NONE
+        return []
     line = [n for n in _line(emitter, main) if n not in feeders[emitter]]
+    found = []
     for base in range(len(main)):
-        across = (volts[base] - volts[emitter])[on]
-        fits = ((np.abs(across) >= JUNCTION_V[0]) & (np.abs(across) <= JUNCTION_V[1])).all()
+        across = np.abs(volts[base] - volts[emitter])[on]
+        half = _digit_v(volts[base][on]) / 2
+        fits = ((across >= np.maximum(JUNCTION_V[0] - half, LEAST_V)) & (across <= JUNCTION_V[1] + half)).all()
         fits &= (np.abs(volts[base])[~on] <= JUNCTION_V[1]).all()
         if base == emitter or base in line or emitter in _line(base, main) or not fits:
             continue
         if set(_line(base, main)) & set(_line(emitter, main)) or base in feeders[emitter]:
-            return base
-    return NONE
+            found.append(base)
+    return found
+
+
+def _digit_v(volts: Floats) -> Floats:
+    """What one of the last of three digits counts for, where volts are large enough that it swallows a junction's."""
+    digit = 10 ** (np.floor(np.log10(np.maximum(np.abs(volts), 1e-3))) - 2)
+    return np.where(digit > COARSE_V, digit, 0.0)
 
 
 def _is_joined(volts: Floats, node: int, feeder: int, on: Flags) -> bool:

@@ -15,16 +15,14 @@ from daemon.suspects.faults import EVEN
 from daemon.suspects.net import Floats, Ints
 from daemon.suspects.readings import HALVES, Seen, is_mains, node_name, place_of
 from daemon.suspects.signs import is_sign, sign_likelihood
-from daemon.suspects.worlds import Table
+from daemon.suspects.worlds import SKIRT, Table
 
 WRONG_POINT = 0.03
-SKIRT, SKIRT_WIDTH = 0.05, 3.0
 METER_RELATIVE, METER_V = 0.005, 0.01  # of a meter whose uncertainty is not stated
 AMPS_RELATIVE, METER_A = 0.03, 0.003
 OHM_SPREAD = 0.15  # of the logarithm
 LEAST_OHM, MOST_OHM = 0.05, 5e5  # leads and contacts below; above, in circuit, open is open
 TEST_MISLEADS = 0.02  # tested good, and yet it fails under voltage or heat; or tested bad by a slip, and sound
-BENT = 0.1  # share of its sway by which a world's volts may be off because they do not go in straight lines
 ELSEWHERE_RELATIVE, ELSEWHERE_V = 0.05, 0.05
 ROOT_2PI = math.sqrt(2 * math.pi)
 
@@ -60,7 +58,7 @@ def expected(table: Table, drawing: Drawing, seen: Seen, now: Ints) -> Expected 
     mean, rows = _volts(table, mode, plus, now), _sway(table, mode, plus, now)
     if minus is not None:
         mean, rows = mean - _volts(table, mode, minus, now), rows - _sway(table, mode, minus, now)
-    noise = np.hypot(noise_v(table, mean, seen.uncertainty), BENT * np.sqrt((rows**2).sum(axis=1)))
+    noise = np.hypot(noise_v(table, mean, seen.uncertainty), table.bent * np.sqrt((rows**2).sum(axis=1)))
     return Expected(mean, rows, noise, _elsewhere(table, mode, seen.value, now))
 
 
@@ -129,12 +127,15 @@ def whole_v(table: Table) -> float:
     return 1.2 * float(np.nanmax(table.volts) - np.nanmin(table.volts)) + 1.0
 
 
-def density(away: Floats, spread: Floats, elsewhere: Floats | float) -> tuple[Floats, Floats]:
+def density(
+    away: Floats, spread: Floats, elsewhere: Floats | float, skirt: tuple[float, float] = SKIRT
+) -> tuple[Floats, Floats]:
     """Likelihood of a value that lies ``away``, and the share of it that is not the wrong point's; NaN: anything."""
+    often, times = skirt
     normal = np.exp(-0.5 * (away / spread) ** 2) / (spread * ROOT_2PI)
-    wide = SKIRT_WIDTH * spread
-    skirt = np.exp(-0.5 * (away / wide) ** 2) / (wide * ROOT_2PI)
-    good = (1 - WRONG_POINT) * ((1 - SKIRT) * normal + SKIRT * skirt)
+    wide = times * spread
+    beyond = np.exp(-0.5 * (away / wide) ** 2) / (wide * ROOT_2PI)
+    good = (1 - WRONG_POINT) * ((1 - often) * normal + often * beyond)
     total = good + WRONG_POINT * elsewhere
     unknown = ~np.isfinite(away)
     return np.where(unknown, elsewhere, total), np.where(unknown, 0.0, good / total)

@@ -21,6 +21,8 @@ PAIR_LEVELS = 3
 WARM_STEPS = 20  # few worlds that take longer go round in circles from there, and settle from nothing
 MODEL = 4  # counts up with whatever changes a solution, so that kept ones are not believed any more
 UNSURE = (0.003, 0.008)  # what is left between a drawing's network and a unit: a share, and volts
+SKIRT = (0.05, 3.0)  # share of readings that are off by more than they should be, and how many times as much
+BENT = 0.1  # share of its sway by which a world's volts may be off because they do not go in straight lines
 NOTHING = "nothing that DC volts show"
 HEALTHY_PRIOR = 0.02  # the unit is on the bench because somebody found it faulty
 SECOND_FAULT = 0.05  # chance that a second fault is independent of the first
@@ -31,12 +33,16 @@ Keep = Callable[[Callable[[], Solution]], Solution]
 
 @dataclass(frozen=True, slots=True)
 class Hypothesis:
-    """What may be wrong: ``part`` and ``fault`` ("" both: nothing). ``prior`` sums to 1 over a table."""
+    """What may be wrong: ``part`` and ``fault`` ("" both: nothing). ``prior`` sums to 1 over a table.
+
+    ``parts`` are all that it is a fault of, ``beside`` what it is on too: the point that a broken way leads from.
+    """
 
     part: str
     fault: str
     prior: float
     parts: tuple[str, ...] = ()
+    beside: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +54,9 @@ class Table:
     are the same for the current of each of ``sources``. ``of`` (worlds,) is each world's hypothesis; ``prior``
     (worlds,) sums to 1; ``healthy`` (worlds,) is the world that each becomes once its fault is mended; ``mains``
     (worlds,) of nominal, with ``mains_sd`` as its standard deviation. ``unsure`` is what a world's volts may be off
-    by: a share, and volts. ``ohms`` answers with (draws, worlds), or None where a drawing cannot say.
+    by: a share, and volts; ``skirt`` the share of readings that are off by more, and how many times as much; ``bent``
+    the share of its sway by which a world may be off because its volts do not go in straight lines. ``ohms`` answers
+    with (draws, worlds), or None where a drawing cannot say.
     """
 
     modes: tuple[str, ...]
@@ -66,6 +74,8 @@ class Table:
     amps: Floats = field(default_factory=lambda: np.zeros((0, 0, 0)))
     amps_sway: Halves = field(default_factory=lambda: np.zeros((0, 0, 0), dtype=np.float32))
     ohms: Callable[[str, str], Floats | None] = field(default=lambda _one, _other: None)
+    skirt: tuple[float, float] = SKIRT
+    bent: float = BENT
     memory: dict[str, Floats] = field(default_factory=dict)  # sums over candidates, made once
 
     def of_world(self, values: Sequence[float] | Floats) -> Floats:

@@ -7,7 +7,7 @@ from daemon.drawing import parse_drawing
 from daemon.suspects.coupled import Transistor, loops_of
 from daemon.suspects.diagnosis import Diagnosis
 from daemon.suspects.likely_net import likely_nets
-from daemon.suspects.printed_solving import reads_as_printed
+from daemon.suspects.printed_solving import read_as_printed
 from daemon.suspects.readings import Seen
 from daemon.suspects.stages import stages_of
 
@@ -67,7 +67,7 @@ def test_a_sound_loop_settles_where_it_is_printed(points):
     stages = stages_of(drawing)
     alike = np.ones((len(stages.names), 1))
     assert stages.drives
-    assert reads_as_printed(stages, likely_nets(stages, drawing, 25, 20)(alike, alike))
+    assert read_as_printed(stages, likely_nets(stages, drawing, 25, 20)(alike, alike)).all()
 
 
 def test_a_loop_that_would_not_settle_there_is_not_believed():
@@ -76,7 +76,7 @@ def test_a_loop_that_would_not_settle_there_is_not_believed():
     alike = np.ones((len(stages.names), 1))
     likely = likely_nets(stages, drawing, 5, 20)(alike, alike)
     likely.theta[:, likely.net.slots[f"feed {stages.names.index('VASB')}"]["g"]] *= 100
-    assert not reads_as_printed(stages, likely)
+    assert not read_as_printed(stages, likely).any()
 
 
 def test_a_divider_without_an_output_behind_it_is_no_amplifier():
