@@ -37,9 +37,13 @@ def handed(monkeypatch, tmp_path):
         found[name] = list(map(str, arguments))
         yield Played()
 
-    ended = threading.Event()
     acquisition = SimpleNamespace(
-        door=Door(1, TOKEN), session=tmp_path / "s", ended=ended, start=lambda: None, stop=lambda: None, monotonic_s=float
+        door=Door(1, TOKEN),
+        session=tmp_path / "s",
+        ended=threading.Event(),
+        start=lambda: None,
+        stop=lambda: None,
+        monotonic_s=float,
     )
     monkeypatch.setenv("PROBETRAIL_HOME", str(tmp_path))
     monkeypatch.setattr(benches, "child", child)

@@ -166,7 +166,8 @@ def test_a_resumed_session_knows_what_was_out_when(tmp_path):
     measure(desk, "PBV", 12.0)
     for placement in (1, 2):
         desk.say("move", placement=placement, point="Q302 C")
-    assert verdicts(desk) == ["not compared", "inside", "not compared"] and judged(desk)[2][1].startswith("R7 is lifted")
+    assert verdicts(desk) == ["not compared", "inside", "not compared"]
+    assert judged(desk)[2][1].startswith("R7 is lifted")
     desk.keeper.close()
 
 
