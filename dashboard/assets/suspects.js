@@ -67,7 +67,7 @@ function lifted(each) {
   return el(
     "li",
     { class: "proof" },
-    el("p", { class: each.lifted ? "bypassed-flag" : "" }, each.lifted ? shape("warning") : null, each.said),
+    el("p", { class: each.lifted ? "bypassed-flag" : "" }, each.lifted ? shape("warning") : null, el("span", {}, each.said)),
     each.lifted ? el("p", { class: "acts" }, lift(each.part, false)) : null,
   );
 }
@@ -76,7 +76,7 @@ function proof(each) {
   return el(
     "li",
     { class: `proof is-${each.state}` },
-    each.in_place ? el("p", { class: "bypassed-flag" }, shape("warning"), el("b", {}, `Bypassed: ${each.part}.`), " Take it away before the unit goes back.") : null,
+    each.in_place ? el("p", { class: "bypassed-flag" }, shape("warning"), el("span", {}, el("b", {}, `Bypassed: ${each.part}.`), " Take it away before the unit goes back.")) : null,
     el("p", {}, each.said),
     each.in_place ? el("p", { class: "acts" }, bypass(each.part, false)) : null,
     each.state === "proved" && !decided(each.part) ? el("p", { class: "acts" }, el("button", { type: "button", class: "press small", "data-key": `proved-${each.part}`, onclick: () => say({ command: "hypothesis", hypothesis: ownWords(each.part), state: "proved" }) }, "note it as proved")) : null,
