@@ -48,7 +48,7 @@ export function startPhone() {
     setClass(where, probe.above_touch_limit ? "phone-where high" : "phone-where");
     setText(value, words);
     setClass(verdict, `phone-verdict is-${judged.replace(" ", "-")}`);
-    refill(verdict, [judged, why], () => (judged ? [shape(judged), why ? `${judged}: ${why}` : judged] : []));
+    refill(verdict, [judged, why], () => (judged ? [shape(judged), el("span", {}, why ? `${judged}: ${why}` : judged)] : []));
     const held = Boolean(probe.walk?.held);
     setText(buttons.hold, held ? "go on" : "hold");
     buttons.hold.setAttribute("aria-pressed", String(held));

@@ -175,5 +175,7 @@ def test_a_reading_without_a_verdict_tells_why_and_not_what_it_was_compared_with
             judgement = {"verdict": verdict, "compared_with": words}
             writer.set_placement(number, t1=START_US + 1, value=5.0, count=9, judgement=judgement)
         writer.commit()
+    told = review.story("out.session")
+    assert [told["words"][number] for number in told["placements"]["why_"]] == ["R5 is lifted", ""]
     assert ["why", why] in review.stay("out.session", 1)["facts"]
     assert ["compared with", "5 V printed for TP1, 10 %"] in review.stay("out.session", 2)["facts"]
