@@ -6,6 +6,7 @@ from typing import Any
 
 import pandas as pd
 
+from daemon.judge.expected import NOT_COMPARED
 from daemon.records import SessionRecords, says_nothing
 from drivers.clock import from_iso_utc, iso_utc
 from drivers.readings import Quantity
@@ -38,14 +39,16 @@ def timeline_text(records: SessionRecords) -> str:
     indented at their time; what is struck says so.
     """
     story = timeline(records)
-    numbers = [int(number) for number in records.placements()["id"]]
+    rows = _rows(records.placements())
+    numbers = [int(row["id"]) for row in rows]
     objections = story["objections"]
     told: list[tuple[str, str]] = []
-    for number, placement in zip(numbers, story["placements"], strict=True):
+    for row, number, placement in zip(rows, numbers, story["placements"], strict=True):
         if _says_nothing(placement):
             continue
         own = [each for each in objections if each["placement"] == number]
-        told.append((placement["from"], "\n".join([_stay(number, placement), *map(_objection, own)])))
+        stay = _stay(number, placement, _why_not_compared(row))
+        told.append((placement["from"], "\n".join([stay, *map(_objection, own)])))
     told += [(each["time"], _objection(each)) for each in objections if each["placement"] not in numbers]
     told += [(each["time"], _happening(each)) for each in story["events"] if each["kind"] not in _TOLD_APART]
     told += [(each["time"], _switch_on(each)) for each in story["switch_ons"]]
@@ -115,11 +118,18 @@ def _title(meta: Mapping[str, str]) -> str:
     return f"{unit}, session of {iso_utc(int(started)) if started.isdigit() else 'unknown time'} (times in UTC)"
 
 
-def _stay(number: int, entry: Entry) -> str:
+def _why_not_compared(row: Mapping[str, Any]) -> str:
+    """The first words of the reason: ``R5 is lifted``."""
+    judgement = row["judgement"] or {}
+    why = judgement.get("compared_with") or "" if judgement.get("verdict") == NOT_COMPARED else ""
+    return str(why).split(": ")[0]
+
+
+def _stay(number: int, entry: Entry, why: str) -> str:
     tags = ", ".join(filter(None, (entry["mode"], entry["condition"], entry["hypothesis"])))
     where = f"{entry['point'] or '(no point)'} {entry['leg']}".strip()
     struck = "STRUCK  " if entry["struck"] else ""
-    verdict = f"  {entry['verdict']}" if entry["verdict"] else ""
+    verdict = f"  {': '.join(filter(None, (entry['verdict'], why)))}" if entry["verdict"] else ""
     return f"{_clock(entry['from'])}  #{number:<4} {struck}{where}  {_amount(entry)}{verdict}  [{tags}]"
 
 

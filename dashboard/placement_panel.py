@@ -84,12 +84,14 @@ def _reading(row: Any) -> list[str]:
 
 
 def _facts(row: Any, judgement: dict[str, Any], unit: str) -> list[list[str]]:
+    # What stands there of a reading without a verdict is the reason why it has none.
+    compared = "why" if judgement.get("verdict") == "not compared" else "compared with"
     told = [
         ("reads", _settled_words(row)),
         ("verdict", verdict_of(row)),
         ("expected", with_unit(judgement.get("expected"), unit) if judgement.get("expected") is not None else ""),
         ("limits", _limits(judgement, unit)),
-        ("compared with", judgement.get("compared_with", "")),
+        (compared, judgement.get("compared_with", "")),
         ("mode", row.mode),
         ("fed by", row.condition),
         ("hypothesis", row.hypothesis or "none"),

@@ -93,6 +93,14 @@ def verdict_of(row: Any) -> str:
     return str(judgement.get("verdict") or "not compared")
 
 
+def _why_not_compared(row: Any) -> str:
+    """The first words of the reason, ``R5 is lifted``; "" where there is a verdict."""
+    judgement = row.judgement if isinstance(row.judgement, dict) else {}
+    if verdict_of(row) != "not compared":
+        return ""
+    return str(judgement.get("compared_with") or "").split(": ")[0]
+
+
 def whole_number(value: Any) -> int | None:
     """A number of a column that may hold none."""
     return None if pd.isna(value) else int(value)
@@ -140,8 +148,8 @@ def _placement(row: Any, words: Words) -> dict[str, Any]:
         "silent": says_nothing(t0_us, t1_us, row.count, row.struck),
         "instrument_": words(row.instrument), "channel_": words(row.channel), "quantity_": words(row.quantity),
         "probe_": words(row.probe), "point_": words(row.point), "place_": words(place_words(row)),
-        "reads_": words(reads_words(row)), "verdict_": words(verdict_of(row)), "mode_": words(row.mode),
-        "condition_": words(row.condition), "hypothesis_": words(row.hypothesis),
+        "reads_": words(reads_words(row)), "verdict_": words(verdict_of(row)), "why_": words(_why_not_compared(row)),
+        "mode_": words(row.mode), "condition_": words(row.condition), "hypothesis_": words(row.hypothesis),
     }  # fmt: skip
 
 

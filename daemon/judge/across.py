@@ -8,17 +8,17 @@ from daemon.judge.neighbours import common_part
 from daemon.judge.stays import leg_name, shown_volts
 
 
-def expect_across(part: str, value_v: float, mode: str, condition: str, mains_v: float | None, drawing: Drawing) -> (
-    Expected | NotCompared
-):
+def expect_across(
+    part: str, value_v: float, mode: str, condition: str, mains_v: float | None, drawing: Drawing, altered: str = ""
+) -> Expected | NotCompared:
     """The difference at ``part``, with the sign of ``value_v``: which way round the leads lie is not known.
 
-    The tolerances of both legs are taken as independent.
+    The tolerances of both legs are taken as independent. ``altered`` as in ``expect``.
     """
     legs = legs_of(part, drawing)
     if legs is None:
         return NotCompared(f"the drawing does not tell both legs of {part}")
-    upper, lower = (expect(leg, mode, condition, mains_v, drawing) for leg in legs)
+    upper, lower = (expect(leg, mode, condition, mains_v, drawing, altered=altered) for leg in legs)
     if isinstance(upper, NotCompared):
         return upper
     if isinstance(lower, NotCompared):

@@ -16,6 +16,7 @@ from drivers.readings import Quantity
 
 NOT_COMPARED = "not compared"
 OFF = "the unit draws no current: it is off"
+NOT_AS_DRAWN = "the drawing's volts are not to be expected"
 ZERO_TOLERANCE_V = 0.05  # common practice, no source: an output printed 0 V is let pass up to 50 mV
 # Mains anywhere in 230 V +-10 % (IEC 60038), rectangular: 10 % / sqrt(3).
 UNMEASURED_MAINS_PERCENT = 5.8
@@ -67,8 +68,12 @@ def expect(
     drawing: Drawing,
     meter_ohm: float = 1e7,
     quantity: Quantity = Quantity.DC_V,
+    altered: str = "",
 ) -> Expected | NotCompared:
-    """What the drawing lets expect of ``quantity`` at ``point``, or why nothing can be expected."""
+    """What the drawing lets expect of ``quantity`` at ``point``, or why nothing can be expected.
+
+    ``altered`` says where the unit is not as drawn ("R5 is lifted"); "" where it is.
+    """
     if point is None:
         return NotCompared("not on the drawing, or the leg is not told")
     if mode.casefold() == "off":
@@ -76,6 +81,13 @@ def expect(
     held = why_printed_values_do_not_hold(condition)
     if held is not None:
         return NotCompared(held)
+    found = _expect_of(point, mode, mains_v, drawing, meter_ohm, quantity)
+    return NotCompared(why_not_as_drawn(altered)) if altered and isinstance(found, Expected) else found
+
+
+def _expect_of(
+    point: Point, mode: str, mains_v: float | None, drawing: Drawing, meter_ohm: float, quantity: Quantity
+) -> Expected | NotCompared:
     if quantity in (Quantity.RIPPLE, Quantity.AC_V):
         return _expect_ripple(point, mode, drawing, quantity)
     if quantity is not Quantity.DC_V:
@@ -98,6 +110,11 @@ def why_printed_values_do_not_hold(condition: str) -> str | None:
     if "direct" in words or "isolation" in words:
         return None
     return f"fed by {condition!r}: printed values are only believed with direct or isolation"
+
+
+def why_not_as_drawn(altered: str) -> str:
+    """The reason to stand in a verdict's place while ``altered`` holds of the unit."""
+    return f"{altered}: {NOT_AS_DRAWN}"
 
 
 def judge(value: float, half_width: float, expected: Expected | NotCompared, type_a: float = 0.0) -> Judgement:

@@ -29,9 +29,9 @@ def also_fits(stay: Stay, drawing: Drawing | None, mains_v: float | None, half_w
     """"Also fits ...", where another point's value is at least three times closer than the tagged one's.
 
     A note and no objection: nothing is said of zeros, nor where the two are told apart by less than the meter's
-    limits of error ``half_width_v``.
+    limits of error ``half_width_v``, nor of a unit that is not as drawn.
     """
-    if drawing is None or stay.quantity is not Quantity.DC_V or not abs(stay.value) > LEAST_V:
+    if drawing is None or stay.altered or stay.quantity is not Quantity.DC_V or not abs(stay.value) > LEAST_V:
         return None
     own = drawing.point(stay.point, stay.leg)
     tagged = None if own is None else _beside(own, stay, drawing, mains_v)
@@ -63,10 +63,13 @@ def _named(neighbour: Neighbour) -> str:
 def alike(stay: Stay, standing: Sequence[Stay], drawing: Drawing | None) -> tuple[Stay, str] | None:
     """An earlier reading at another leg of the same part that is the same, where the drawing tells them apart.
 
-    ``standing`` are the readings since the last repair. Legs whose own readings disagree among themselves say nothing.
+    ``standing`` are the readings since the last repair. Legs whose own readings disagree among themselves say nothing,
+    and the drawing tells nothing apart in a unit that is not as drawn.
     """
     point = None if drawing is None else drawing.point(stay.point, stay.leg)
-    if drawing is None or point is None or stay.quantity is not Quantity.DC_V or not abs(stay.value) > LEAST_V:
+    if drawing is None or point is None or stay.altered:
+        return None
+    if stay.quantity is not Quantity.DC_V or not abs(stay.value) > LEAST_V:
         return None
     for other in reversed(standing):
         beside = drawing.point(other.point, other.leg)
@@ -79,7 +82,7 @@ def alike(stay: Stay, standing: Sequence[Stay], drawing: Drawing | None) -> tupl
 
 
 def _same_circumstances(a: Stay, b: Stay) -> bool:
-    return (a.mode, a.condition, a.quantity) == (b.mode, b.condition, b.quantity)
+    return (a.mode, a.condition, a.quantity, a.altered) == (b.mode, b.condition, b.quantity, b.altered)
 
 
 def _read_alike(a: Stay, b: Stay) -> bool:

@@ -166,8 +166,11 @@ def _asked_already(stay: Stay, earlier: Sequence[Stay], drawing: Drawing | None)
 
 
 def _modes_it_fits_instead(stay: Stay, point: Point, drawing: Drawing | None) -> tuple[str, ...]:
-    """Modes whose printed value the reading has, while it has not that of the mode it is tagged with."""
-    if stay.quantity is not Quantity.DC_V or not math.isfinite(stay.value):
+    """Modes whose printed value the reading has, while it has not that of the mode it is tagged with.
+
+    None in a unit that is not as drawn: there it has to have no printed value at all.
+    """
+    if stay.altered or stay.quantity is not Quantity.DC_V or not math.isfinite(stay.value):
         return ()
     if stay.mode not in point.printed_v or _fits(stay, point, stay.mode, drawing):
         return ()

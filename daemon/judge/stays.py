@@ -16,7 +16,8 @@ class Stay:
     """A settled placement as tagged. ``value`` in the quantity's unit, NaN with ``overload``.
 
     ``probe`` tells a probe that was put right from another one that stays where it is; ``marked`` is False
-    where nothing was said for this stay, and it bears the mark of the one before.
+    where nothing was said for this stay, and it bears the mark of the one before. ``altered`` says where the unit
+    was not as drawn ("R5 is lifted"), "" where it was.
     """
 
     placement: int
@@ -31,11 +32,12 @@ class Stay:
     overload: bool = False
     probe: str = ""
     marked: bool = True
+    altered: str = ""
 
     @property
-    def tags(self) -> tuple[str, str, str, Quantity]:
+    def tags(self) -> tuple[str, str, str, Quantity, str]:
         """What must be equal for two readings to be of one and the same thing; a leg not told may be any."""
-        return self.point, self.mode, self.condition, self.quantity
+        return self.point, self.mode, self.condition, self.quantity, self.altered
 
 
 def same_thing(a: Stay, b: Stay) -> bool:

@@ -18,7 +18,7 @@ from daemon.judge.stays import Stay
 from daemon.keeper.probe import Probe
 from daemon.keeper.walk import Walk
 from daemon.store.writer import ContextKind, SessionWriter
-from daemon.suspects.in_place import Temporary
+from daemon.suspects.in_place import NotAsDrawn, Temporary
 from drivers.clock import Clock
 from drivers.errors import DrawingError
 from drivers.readings import Quantity, Reading, Trace
@@ -72,6 +72,7 @@ class OpenPlacement:
     settled: Settled | None = None
     half_width: float = 0.0  # of the limits of error at the settled value
     stored_count: int = 0
+    altered: NotAsDrawn = ()  # what keeps it from being compared
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,6 +134,7 @@ class Desk:
     repairs_us: list[int] = field(default_factory=list)
     hypotheses: dict[str, dict[str, Any]] = field(default_factory=dict)
     in_place: tuple[Temporary, ...] = ()  # noted as temporary, and not as undone
+    was_in_place: list[tuple[int, tuple[Temporary, ...]]] = field(default_factory=list)  # until then, in order
     left_in_place: dict[int, str] = field(default_factory=dict)  # why it stays, by the number of its note
     is_closing: bool = False  # and something in place is to be answered first
     confirmed: set[str] = field(default_factory=set)

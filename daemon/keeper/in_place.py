@@ -1,4 +1,4 @@
-"""Bypasses and lifted parts that are noted as in place: shown, and to be answered before the job is closed.
+"""Bypasses and lifted parts that are noted as in place: shown, known of each reading, answered before a job is closed.
 
 A job has no end of its own here: it is about to be closed where another session is started or taken up, where a
 person speaks of a soak, of handing back or of the last checks, and where a capture is kept as healthy.
@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from daemon.keeper.desk import Desk
-from daemon.suspects.in_place import CLOSING, Temporary, after_note
+from daemon.suspects.in_place import CLOSING, NotAsDrawn, Temporary, after_note, not_as_drawn
 from drivers.clock import iso_utc
 from drivers.errors import CommandError
 
@@ -20,11 +20,23 @@ WHERE = "It is answered on the bench page, under Cautions, or with: probetrail m
 _SPEAKING = {"note": "text", "condition": "condition", "mode": "mode"}  # by command, a person's words
 
 
-def noted(desk: Desk, kind: str, text: str, at_us: int, event: int) -> None:
-    """Take a note that may put something in, or take it away."""
-    desk.in_place = after_note(desk.in_place, kind, text, at_us, event, desk.drawing)
+def noted(desk: Desk, kind: str, text: str, at_us: int, event: int) -> bool:
+    """Take a note that may put something in, or take it away; True where it did."""
+    before = desk.in_place
+    desk.in_place = after_note(before, kind, text, at_us, event, desk.drawing)
     desk.is_closing &= bool(unanswered(desk))
     desk.state_is_old = True
+    if desk.in_place == before:
+        return False
+    desk.was_in_place.append((at_us, before))
+    return True
+
+
+def altered(desk: Desk, row: Mapping[str, Any]) -> NotAsDrawn:
+    """What was not as drawn when a placement began, by the notes of before and under the condition that it has now."""
+    began_us = row["t0"]
+    known = next((was for until_us, was in desk.was_in_place if began_us < until_us), desk.in_place)
+    return not_as_drawn(known, row["condition"], desk.drawing)
 
 
 def unanswered(desk: Desk) -> list[Temporary]:

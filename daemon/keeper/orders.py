@@ -112,7 +112,8 @@ def _note(desk: Desk, body: Body) -> Answer:
     number = desk.tell(kind, body["text"], now_us)
     if kind in REPAIRS:
         desk.repairs_us.append(now_us)
-        in_place.noted(desk, kind, body["text"], now_us, number)
+    if in_place.noted(desk, kind, body["text"], now_us, number):
+        placing.cut_all(desk, now_us)  # what is read from now on is read in another circuit
     return _done(f"{kind.capitalize()} kept.", number)
 
 

@@ -7,13 +7,15 @@ from typing import Any
 
 from daemon.drawing import Drawing
 from daemon.judge.across import expect_across
-from daemon.judge.expected import NOT_COMPARED, OFF, Judgement, expect, judge
+from daemon.judge.expected import NOT_COMPARED, OFF, Judgement, expect, judge, why_not_as_drawn
 from daemon.judge.neighbours import also_fits
 from daemon.judge.objections import object_to
 from daemon.judge.settle import Settled
 from daemon.judge.stays import ACROSS, Stay
+from daemon.keeper import in_place
 from daemon.keeper.desk import OBJECTIONS_SHOWN, Desk, Lift, OpenPlacement
 from daemon.keeper.probe import Change, Probe, StayBegan, StayEnded, StayGrew, StayRenamed
+from daemon.suspects.in_place import NotAsDrawn, altered_words
 from drivers.readings import Flag, Quantity
 
 
@@ -87,12 +89,13 @@ def _against_the_drawing(
 ) -> Judgement:
     point, leg, mode, condition = (tags[key] for key in ("point", "leg", "mode", "condition"))
     quantity = Quantity(tags["quantity"])
+    altered = altered_words(in_place.altered(desk, tags))
     is_across = (leg == ACROSS or " - " in point) and drawing.point(point, leg or None) is None
     if quantity is Quantity.DC_V and is_across:
-        expected = expect_across(point, value, mode, condition, desk.mains_v, drawing)
+        expected = expect_across(point, value, mode, condition, desk.mains_v, drawing, altered)
     else:
         found = drawing.point(point, leg or None)
-        expected = expect(found, mode, condition, desk.mains_v, drawing, quantity=quantity)
+        expected = expect(found, mode, condition, desk.mains_v, drawing, quantity=quantity, altered=altered)
     return judge(value, half_width, expected, type_a)
 
 
@@ -125,6 +128,7 @@ def _grow(desk: Desk, probe: Probe, settled: Settled) -> None:
     settled = replace(settled, uncertainty=math.hypot(type_a, half_width / math.sqrt(3)))
     tags = desk.writer.placement(placement.id)
     placement.judgement = judge_placement(desk, tags, settled.value, half_width, type_a)
+    placement.altered = _kept_from_comparing(desk, tags, placement.judgement)
     placement.settled, placement.half_width = settled, half_width
     # The estimate improves with the square root of the count: storing every step would say nothing new.
     if first or settled.count >= placement.stored_count * 1.25:
@@ -132,6 +136,11 @@ def _grow(desk: Desk, probe: Probe, settled: Settled) -> None:
         desk.state_is_old = True
     if first:
         _remember_and_object(desk, placement, probe.newly_marked)
+
+
+def _kept_from_comparing(desk: Desk, tags: Mapping[str, Any], judgement: Judgement) -> NotAsDrawn:
+    altered = in_place.altered(desk, tags)
+    return altered if judgement.compared_with == why_not_as_drawn(altered_words(altered)) else ()
 
 
 def _store_value(desk: Desk, placement: OpenPlacement, settled: Settled) -> None:
@@ -188,6 +197,7 @@ def as_stay(desk: Desk, placement: int) -> Stay:
         uncertainty=row["uncertainty"] or 0.0,
         overload=overload,
         probe=row["probe"],
+        altered=altered_words(in_place.altered(desk, row)),
     )
 
 

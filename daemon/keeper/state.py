@@ -118,6 +118,7 @@ def _probe(desk: Desk, probe: Probe) -> dict[str, Any]:
             "t_us": settled.from_us,
         },
         "judgement": placement.judgement.as_dict() if placement and placement.judgement else None,
+        "altered": [{"part": part, "what": what} for part, what in placement.altered] if placement else [],
         "above_touch_limit": _above_touch_limit(desk, probe),
         "walk": shown(desk, probe),
     }

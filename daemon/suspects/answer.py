@@ -24,6 +24,7 @@ from daemon.suspects.worlds import NOTHING, Hypothesis
 WORTH_TELLING = 0.005
 MOST_SUSPECTS = 20
 MOST_PLACES, NOT_FAR = 3, 0.2
+MOST_NAMED = 8
 CAVEATS = (
     "Likely, never certain: other faults can read alike. Prove a part by bypass or out of circuit before replacing it.",
     "The program does not know whether a point is safe. Believe the meter only after trying it on a known voltage,"
@@ -153,17 +154,29 @@ def in_words(said: dict[str, Any], posterior: Posterior) -> str:
 
 
 def _headline(said: dict[str, Any], posterior: Posterior) -> list[str]:
-    parts, named = said["credible_set"], said["named"]
-    at = "at " if named == "places" else ""
-    several = f"Nine chances in ten: {at}one of {', '.join(parts)}."
-    alone = f"Most likely {at}{parts[0]}." if len(parts) == 1 else several
-    lines = [alone if len(parts) <= 8 else f"Still open: {len(parts)} {named} share nine chances in ten."]
+    lines = [_likely_words(said["credible_set"], said["named"])]
     silent = posterior.silent_since
     if silent >= 10:
         lines.append(f"Nothing new was tested with the last {silent} readings.")
     if not posterior.drawing.parts and (where := places(posterior.drawing, _leading(posterior))):
         lines.append(f"Only printed volts are known, so a name stands for a node: look at {where}.")
     return lines
+
+
+def _likely_words(credible: Sequence[str], named: str) -> str:
+    """Names are places or parts; none of them is neither, and stands by itself."""
+    names = [each for each in credible if each != NOTHING]
+    if len(credible) > MOST_NAMED:
+        beside = f", or {NOTHING}," if len(names) < len(credible) else ""
+        return f"Still open: {len(names)} {named}{beside} share nine chances in ten."
+    told = [("at " if named == "places" else "") + _either(names)] if names else []
+    if len(names) < len(credible):
+        told.insert(0 if credible[0] == NOTHING else 1, NOTHING)
+    return f"{'Most likely' if len(credible) == 1 else 'Nine chances in ten:'} {', or '.join(told)}."
+
+
+def _either(names: Sequence[str]) -> str:
+    return f"{', '.join(names[:-1])} or {names[-1]}" if len(names) > 1 else names[0]
 
 
 def _leading(posterior: Posterior) -> list[Hypothesis]:

@@ -1,4 +1,4 @@
-"""What was noted as temporary and not as undone: parts led past, parts lifted. Pure.
+"""What was noted as temporary and not as undone: parts led past, parts lifted; and a unit not as drawn by it. Pure.
 
 A mark is a person's word, and so is all of this: nobody but who looks at the board knows what is there.
 """
@@ -8,9 +8,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from daemon.drawing import Drawing
-from daemon.suspects.lifting import DESIGNATOR, named_parts, says_back, says_gone
+from daemon.suspects.lifting import DESIGNATOR, lifted_beside, named_parts, says_back, says_gone, says_surely_back
 
-BYPASSED, LIFTED, REPLACED = "bypassed", "part lifted", "part replaced"  # kinds of notes
+BYPASSED, LIFTED, REPLACED, NOTE = "bypassed", "part lifted", "part replaced", "note"  # kinds of notes
 _WHAT = {BYPASSED: "bypassed", LIFTED: "lifted"}
 # Words of somebody who is about to be done: common practice, no source.
 CLOSING = re.compile(
@@ -18,6 +18,7 @@ CLOSING = re.compile(
     r"|final (safety )?(check|test)s?)\b",
     re.I,
 )
+NotAsDrawn = tuple[tuple[str, str], ...]  # parts ("" for one without a name), each with what it is
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +45,7 @@ def after_note(
 ) -> tuple[Temporary, ...]:
     """What is in place once this was noted too."""
     parts = _parts(text, drawing)
-    if kind == REPLACED:
+    if kind == REPLACED or (kind == NOTE and says_surely_back(text)):
         return tuple(each for each in known if each.what != "lifted" or each.part not in parts)
     if kind not in _WHAT:
         return tuple(known)
@@ -55,6 +56,22 @@ def after_note(
     there = {(each.what, each.part) for each in known if each.part}
     new = [Temporary(what, part, text, at_us, event) for part in parts or [""] if (what, part) not in there]
     return (*known, *new)
+
+
+def not_as_drawn(known: Sequence[Temporary], condition: str, drawing: Drawing | None) -> NotAsDrawn:
+    """What is not as drawn while a reading is taken: by what was noted, and by the words of its condition."""
+    noted = [(each.part, each.what) for each in known]
+    return tuple(dict.fromkeys([*noted, *((part, "lifted") for part in lifted_beside(condition, drawing))]))
+
+
+def altered_words(altered: NotAsDrawn) -> str:
+    """``R5 and C7 are lifted, F1 is bypassed``; "" of a unit as drawn."""
+    told = []
+    for what in dict.fromkeys(what for _, what in altered):
+        names = [part or "a part" for part, each in altered if each == what]
+        several = f"{', '.join(names[:-1])} and {names[-1]} are" if len(names) > 1 else f"{names[0]} is"
+        told.append(f"{several} {what}")
+    return ", ".join(told)
 
 
 def _says_undone(kind: str, text: str) -> bool:

@@ -11,8 +11,8 @@ from daemon.suspects.readings import BESIDE, Seen, suspect_names
 UNNAMED = "a part that is not named"
 OUT_WORDS = re.compile(r"\b(lift(ed)?|out|off|free|(un|de)soldered|disconnected|removed)\b", re.I)
 SURELY_BACK = re.compile(
-    r"\b(re-?fitted|re-?soldered|reconnected|(soldered|put|fitted) (back|in)|back in(?! order)|no longer"
-    r"|in circuit again)\b",
+    r"\b(re-?fitted|re-?soldered|reconnected|(soldered|put|fitted) (back|in)|back in(?! order)"
+    r"|no longer (lifted|out|off|free|disconnected|removed)|in circuit again)\b",
     re.I,
 )
 GONE = re.compile(r"\b(removed?|taken (off|away|out)|out again|off again|no longer)\b", re.I)
@@ -51,14 +51,19 @@ def says_back(text: str) -> bool:
     return bool(back) and NOT_YET.search(text) is None
 
 
+def says_surely_back(text: str) -> bool:
+    """The same of words that may be about anything: only where nothing else can be meant."""
+    return SURELY_BACK.search(text) is not None and NOT_YET.search(text) is None
+
+
 def says_gone(text: str) -> bool:
     """True where the words about a bypass say that it has been taken away."""
     return GONE.search(text) is not None and NOT_YET.search(text) is None
 
 
 def surely_back(text: str, drawing: Drawing, mode: str = "") -> list[Seen]:
-    """The same of a note of any other kind: only where nothing else can be meant."""
-    found = [*named_parts(text, drawing), *DESIGNATOR.findall(text)] if SURELY_BACK.search(text) else []
+    """What a note of any other kind says to be back."""
+    found = [*named_parts(text, drawing), *DESIGNATOR.findall(text)] if says_surely_back(text) else []
     return [Seen(name, mode, BACK) for name in dict.fromkeys(found)]
 
 
@@ -88,6 +93,14 @@ def _leg(name: str, text: str) -> str:
     return "" if found is None else found[letter is not None].strip()
 
 
+def lifted_beside(condition: str, drawing: Drawing | None) -> list[str]:
+    """Parts that a reading's condition says are out ("isolation, C7 lifted"); "cover lifted" is about no part."""
+    if BESIDE.search(condition) is None:
+        return []
+    named = named_parts(condition, drawing) if drawing is not None else []
+    return named or list(dict.fromkeys(DESIGNATOR.findall(condition)))
+
+
 def with_what_is_lifted(told: Iterable[Told], drawing: Drawing) -> Iterator[Told]:
     """The same, with parts lifted and put back where a reading's condition says so ("isolation, C7 lifted"), and
     without those put back that were never lifted."""
@@ -100,12 +113,10 @@ def with_what_is_lifted(told: Iterable[Told], drawing: Drawing) -> Iterator[Told
             marked = marked | {seen.point} if seen.quantity == LIFTED else marked - {seen.point}
             beside -= {seen.point}
         else:
-            text = seen.condition if BESIDE.search(seen.condition) else ""
-            named = named_parts(text, drawing) or DESIGNATOR.findall(text)  # "cover lifted" is about no part
-            now = set(named) - marked
+            now = set(lifted_beside(seen.condition, drawing)) - marked
             for name in sorted(beside - now):
                 yield at_us, None, Seen(name, seen.mode, BACK)
             for name in sorted(now - beside):
-                yield at_us, None, Seen(name, seen.mode, LIFTED, how=_leg(name, text))
+                yield at_us, None, Seen(name, seen.mode, LIFTED, how=_leg(name, seen.condition))
             beside = now
         yield at_us, placement, seen

@@ -18,10 +18,11 @@ const big = (name) => el("button", { type: "button", class: `big big-${name}`, i
 
 function readingWords(probe) {
   const kept = probe.settled;
-  if (!kept) return [probe.state, ""];
-  if (kept.overload || kept.value === null) return ["beyond the range", ""];
+  if (!kept) return [probe.state, "", ""];
+  if (kept.overload || kept.value === null) return ["beyond the range", "", ""];
   const { digits, unit } = parts(kept.value, probe.unit);
-  return [`${digits}\u00a0${unit}`, probe.judgement?.verdict ?? ""];
+  const verdict = probe.judgement?.verdict ?? "";
+  return [`${digits}\u00a0${unit}`, verdict, probe.altered?.length ? probe.judgement.compared_with.split(":")[0] : ""];
 }
 
 function wasList() {
@@ -42,12 +43,12 @@ export function startPhone() {
   const show = () => {
     const probe = chosenProbe();
     if (!probe) return;
-    const [words, judged] = readingWords(probe);
+    const [words, judged, why] = readingWords(probe);
     setText(where, `${pointWords(probe)}${probe.above_touch_limit ? ": above the touch limit" : ""}`);
     setClass(where, probe.above_touch_limit ? "phone-where high" : "phone-where");
     setText(value, words);
     setClass(verdict, `phone-verdict is-${judged.replace(" ", "-")}`);
-    refill(verdict, [judged], () => (judged ? [shape(judged), judged] : []));
+    refill(verdict, [judged, why], () => (judged ? [shape(judged), el("span", {}, why ? `${judged}: ${why}` : judged)] : []));
     const held = Boolean(probe.walk?.held);
     setText(buttons.hold, held ? "go on" : "hold");
     buttons.hold.setAttribute("aria-pressed", String(held));

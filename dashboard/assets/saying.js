@@ -21,6 +21,7 @@ const DE = {
   inside: "gut", "probably inside": "wohl gut", outside: "außerhalb", "probably outside": "wohl außerhalb",
   next: "weiter mit", expected: "erwartet", last: "das war der letzte Punkt", passed: "ausgelassen", held: "angehalten", switch: "umschalten auf", over: "über dem Bereich", open: "offen", lead: "noch kein Messwert",
   touch: "Über der Berührgrenze. Nur stromlos anklemmen.",
+  "no verdict": "ohne Urteil", and: "und", lifted: "ausgelötet", bypassed: "überbrückt", "a part": "ein Teil",
 };
 export const LANGUAGES = { en: EN, de: DE };
 
@@ -94,3 +95,11 @@ export function pointSaid(point, leg, language = "en", own = new Map()) {
 }
 
 export const phrase = (word, language = "en", own = new Map()) => own.get(word.toLowerCase()) ?? (LANGUAGES[language] ?? EN)[word] ?? word;
+
+// Why a reading has no verdict: "R five and C seven lifted".
+export function alteredSaid(altered, language = "en", own = new Map()) {
+  const said = (word) => phrase(word, language, own);
+  const kinds = [...new Set(altered.map((each) => each.what))];
+  const names = (what) => altered.filter((each) => each.what === what).map((each) => (each.part ? nameSaid(each.part, language, own) : said("a part")));
+  return kinds.map((what) => `${names(what).join(` ${said("and")} `)} ${said(what)}`).join(", ");
+}

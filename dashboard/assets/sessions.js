@@ -29,10 +29,16 @@ function pointAt(name) {
   FIELDS.find(({ name: one }) => one === name)?.input.focus();
 }
 
+// What has to be answered first is asked on the bench page.
+function refused({ field: name }) {
+  if (name === "caution") confirmationPlace().append(" ", el("a", { href: "/#cautions" }, "Answer it on the bench page"));
+  else pointAt(name);
+}
+
 async function send(form, command) {
   if (!form.reportValidity()) return;
   const answer = await say({ ...command, ...filled(form) });
-  if (answer.error) return pointAt(answer.field);
+  if (answer.error) return refused(answer);
   await say({ command: "confirm", caution: "class", answer: filled(form).protection });
   if (command.do === "start") location.assign("/");
 }
@@ -69,7 +75,8 @@ export function startSessions() {
     const file = target.closest?.("[data-resume]")?.dataset.resume;
     if (!file) return;
     const answer = await say({ command: "session", do: "resume", file });
-    if (!answer.error) location.assign("/");
+    if (answer.error) refused(answer);
+    else location.assign("/");
   });
   hear("state", () => showRunning(running, form));
 }

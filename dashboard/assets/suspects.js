@@ -11,6 +11,7 @@ import { shape } from "./shapes.js";
 const percent = (p) => (p === null ? "not on the drawing" : p < 0.005 ? "under 1 %" : `${Math.round(100 * p)} %`);
 const volts = { dc_v: "", across_v: "across " };
 const KINDS = { current_a: "supply current", ripple_vpp: "ripple", kick: "switch-on", heat: "heat", ohm_off: "ohms, power off", bypassed: "bypass as a proof", part_good: "tested by itself" };
+const NOTHING = "nothing that DC volts show"; // as the daemon calls it
 const AT_A_POINT = new Set(["ripple_vpp", "kick"]);
 
 function bar(p) {
@@ -68,7 +69,7 @@ function lifted(each) {
   return el(
     "li",
     { class: "proof" },
-    el("p", { class: each.lifted ? "bypassed-flag" : "" }, each.lifted ? shape("warning") : null, each.said),
+    el("p", { class: each.lifted ? "bypassed-flag" : "" }, each.lifted ? shape("warning") : null, el("span", {}, each.said)),
     each.lifted ? el("p", { class: "acts" }, tested(each.part, true), tested(each.part, false), lift(each.part, false)) : null,
   );
 }
@@ -77,7 +78,7 @@ function proof(each) {
   return el(
     "li",
     { class: `proof is-${each.state}` },
-    each.in_place ? el("p", { class: "bypassed-flag" }, shape("warning"), el("b", {}, `Bypassed: ${each.part}.`), " Take it away before the unit goes back.") : null,
+    each.in_place ? el("p", { class: "bypassed-flag" }, shape("warning"), el("span", {}, el("b", {}, `Bypassed: ${each.part}.`), " Take it away before the unit goes back.")) : null,
     el("p", {}, each.said),
     each.in_place ? el("p", { class: "acts" }, bypass(each.part, false)) : null,
     each.state === "proved" && !decided(each.part) ? el("p", { class: "acts" }, el("button", { type: "button", class: "press small", "data-key": `proved-${each.part}`, onclick: () => say({ command: "hypothesis", hypothesis: ownWords(each.part), state: "proved" }) }, "note it as proved")) : null,
@@ -101,13 +102,22 @@ function nextProbe(each, number) {
   );
 }
 
+const orList = (names) => (names.length > 1 ? `${names.slice(0, -1).join(", ")} or ${names.at(-1)}` : names[0]);
+
+// None of the parts or places is neither, and stands by itself.
+function likelyWords(credible, named) {
+  const names = credible.filter((each) => each !== NOTHING);
+  const none = names.length < credible.length ? [NOTHING] : [];
+  if (credible.length > 6) return `Still open: ${[`${names.length} ${named}`, ...none].join(", or ")}${none.length ? "," : ""} share nine chances in ten.`;
+  const told = names.length ? [`${named === "places" ? "at " : ""}${orList(names)}`] : [];
+  const both = credible[0] === NOTHING ? [...none, ...told] : [...told, ...none];
+  return `${credible.length === 1 ? "Most likely" : "Nine chances in ten:"} ${both.join(", or ")}.`;
+}
+
 // Where only printed volts are known, a name stands for a place of the drawing and not for a part.
 function headline(said) {
   const named = said.named ?? "parts";
-  const at = named === "places" ? "at " : "";
-  const few = said.credible_set.length <= 6;
-  const text = said.credible_set.length === 1 ? `Most likely ${at}${said.credible_set[0]}` : few ? `Nine chances in ten: ${at}${said.credible_set.join(", ")}` : `Still open: ${said.credible_set.length} ${named} share nine chances in ten`;
-  return el("p", { class: "suspects-headline" }, `${text}.`);
+  return el("p", { class: "suspects-headline" }, likelyWords(said.credible_set, named));
 }
 
 function hidden(said) {

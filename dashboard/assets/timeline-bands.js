@@ -16,6 +16,8 @@ const LOOKS = {
   "probably outside": { rank: 4, name: "verdict-bad", sign: "\u2248\u2715", lines: 1, high: true },
   outside: { rank: 5, name: "verdict-bad", sign: "\u2715", high: true },
 };
+// Why there is no verdict stands beside it.
+export const verdictWords = ({ verdict, why }) => (why ? `${verdict}: ${why}` : verdict);
 export const lookOf = (placement) => LOOKS[placement.verdict] ?? LOOKS["not compared"];
 
 // [{placement, x0, x1}] of a lane in view, in order of time.

@@ -4,6 +4,7 @@ import { takeBack } from "./correct.js";
 import { el, refill } from "./dom.js";
 import { clock } from "./numbers.js";
 import { dayWords } from "./timeline-axis.js";
+import { verdictWords } from "./timeline-bands.js";
 import { lastedWords } from "./timeline-view.js";
 
 const PAGE = 25;
@@ -66,7 +67,7 @@ const placementRow = (p) => el(
   el("td", {}, p.probe),
   el("td", {}, p.place),
   el("td", { class: "number" }, p.reads),
-  el("td", { class: "keep" }, p.verdict),
+  el("td", { class: "keep" }, verdictWords(p)),
   el("td", {}, p.mode),
   el("td", {}, p.condition),
   el("td", {}, p.hypothesis),

@@ -2,7 +2,7 @@
 
 import { el } from "./dom.js";
 import { text } from "./numbers.js";
-import { barsAt } from "./timeline-bands.js";
+import { barsAt, verdictWords } from "./timeline-bands.js";
 import { dayWords, momentWords } from "./timeline-axis.js";
 import { canvas, lookAt, page, scale, zoomToMoment } from "./timeline-plot.js";
 import { nearest } from "./timeline-trace.js";
@@ -33,7 +33,7 @@ function under({ x, y }) {
 }
 
 const step = () => { const span = page.view.t1 - page.view.t0; return span < 2e6 ? 1000 : 1e6; };
-const placementWords = (p) => [p.place, p.reads, p.verdict, `probe ${p.probe}`, p.mode, p.condition, p.hypothesis ? `testing: ${p.hypothesis}` : ""].filter(Boolean);
+const placementWords = (p) => [p.place, p.reads, verdictWords(p), `probe ${p.probe}`, p.mode, p.condition, p.hypothesis ? `testing: ${p.hypothesis}` : ""].filter(Boolean);
 
 function readingWords(row, x) {
   const { time } = scale();

@@ -3,7 +3,7 @@
 import { hear } from "./link.js";
 import { onKey } from "./keys.js";
 import { missingWords } from "./kicks.js";
-import { phrase, pointSaid, valueSaid } from "./saying.js";
+import { alteredSaid, phrase, pointSaid, valueSaid } from "./saying.js";
 import { isOn, setting, speak, startSounds, tone, turn } from "./sounds.js";
 
 const TOUCH_V = 60;
@@ -29,8 +29,9 @@ function settledWords(probe) {
   const { judgement } = probe;
   const known = judgement && judgement.verdict !== "not compared" ? judgement.verdict : "";
   const expected = known.includes("outside") && judgement.expected !== null ? `${word("expected")} ${valueSaid(judgement.expected, probe.unit, setting.language)}` : "";
+  const why = probe.altered?.length ? `${word("no verdict")}, ${alteredSaid(probe.altered, setting.language, setting.own)}` : "";
   const mode = state.context.mode && state.context.mode !== "off" ? phrase(state.context.mode, setting.language, setting.own).toLowerCase() : "";
-  return [point(probe), mode, valueWords(probe), known && word(known), expected].filter(Boolean).join(", ");
+  return [point(probe), mode, valueWords(probe), known && word(known), expected, why].filter(Boolean).join(", ");
 }
 
 const printedHigh = (stop) => state.points.some((p) => p.name === stop.point && (p.leg ?? "") === (stop.leg ?? "") && Object.values(p.printed_v ?? {}).some((v) => Math.abs(v) > TOUCH_V));

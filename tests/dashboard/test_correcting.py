@@ -88,6 +88,19 @@ def test_a_stay_that_says_nothing_is_faint_on_the_plot_and_not_listed_but_a_stru
     assert sum(lane["labelled"] for lane in told["lanes"]) <= len(STAYS) + 1
 
 
+def test_a_change_can_be_taken_back_on_a_phone_without_scrolling_sideways(
+    timeline: Page, writer: SessionWriter
+) -> None:
+    """What, who, why and the button stand within 390 px."""
+    writer.correct_placement(1, LATER_US, "it was the other leg of the same transistor, I think", leg="E")
+    writer.commit()
+    timeline.set_viewport_size({"width": 390, "height": 844})
+    row = timeline.locator("#timeline-history tbody tr").first
+    for found in (row.get_by_role("button"), row.locator("td.who"), row.locator("td.who + td")):
+        box = found.bounding_box()
+        assert box and box["x"] >= 0 and box["x"] + box["width"] <= 390
+
+
 def test_no_press_is_lost_while_a_running_session_redraws_its_table(timeline: Page, writer: SessionWriter) -> None:
     """Six presses in quick succession from the first placement, a note kept in between: the seventh is open."""
     for n in range(6):

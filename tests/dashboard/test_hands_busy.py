@@ -322,6 +322,36 @@ def test_an_objection_is_urgent_and_does_not_cut_off_the_value_it_is_about(
     assert "the probe was elsewhere" in said(page)[about + 1]
 
 
+def test_a_reading_without_a_verdict_says_aloud_which_part_is_lifted(
+    kept: KeptBench, open_page: Callable[..., Page]
+) -> None:
+    """And on the pages in words; with the part noted as back the verdict is said again."""
+    page, phone = open_page(), open_page("/phone", 360, 640)
+    on_the_bench(kept)
+    kept.say("note", kind="part lifted", text="R5 lifted")
+    kept.say("point", point="B12")
+    kept.floating()
+    kept.volts(9.0)
+    kept.rest()
+    heard(page, "B twelve, play, nine volts, no verdict, R five lifted")
+    expect(page.locator(".compared").first).to_have_text("R5 is lifted: the drawing's volts are not to be expected")
+    expect(phone.locator(".phone-verdict")).to_have_text("not compared: R5 is lifted")
+    kept.say("note", kind="part lifted", text="C702 lifted")
+    kept.volts(9.0)
+    kept.rest()
+    expect(phone.locator(".phone-verdict")).to_have_text("not compared: R5 and C702 are lifted")
+    for place in (".phone-value", ".phone-verdict"):
+        assert phone.locator(place).evaluate("(e) => e.scrollWidth <= e.clientWidth"), place
+    kept.say("note", kind="part lifted", text="C702 back")
+    kept.floating()
+    kept.say("note", kind="part lifted", text="R5 back")
+    kept.say("point", point="B12")
+    kept.volts(12.0)
+    kept.rest()
+    heard(page, "B twelve, play, twelve volts, inside")
+    expect(phone.locator(".phone-verdict")).to_have_text("inside")
+
+
 def test_nothing_jumps_while_a_walk_goes_its_way(kept: KeptBench, open_page: Callable[..., Page]) -> None:
     """Chromium scores every shift that nobody caused: there is none above."""
     page = open_page()

@@ -56,6 +56,19 @@ def test_points_are_said_as_the_trade_reads_them(page: Page) -> None:
     assert said == [row[3] for row in POINTS]
 
 
+def test_why_there_is_no_verdict_is_said_in_a_few_words(page: Page) -> None:
+    """Parts as the trade reads them, each kind together; a part that nobody named is a part."""
+    two = [{"part": "R5", "what": "lifted"}, {"part": "C702", "what": "lifted"}, {"part": "F1", "what": "bypassed"}]
+    said = page.evaluate(
+        "async ([two, none]) => { const { alteredSaid } = await import('/assets/saying.js');"
+        " return [alteredSaid(two), alteredSaid(none), alteredSaid(two, 'de')]; }",
+        [two, [{"part": "", "what": "bypassed"}]],
+    )
+    assert said[0] == "R five and C seven oh two lifted, F one bypassed"
+    assert said[1] == "a part bypassed"
+    assert said[2] == "R fünf und C sieben null zwei ausgelötet, F eins überbrückt"
+
+
 def test_own_words_replace_any_of_them(page: Page) -> None:
     """A name, a verdict, a mode; a line that is none is passed over."""
     said = page.evaluate(

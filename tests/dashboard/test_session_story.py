@@ -159,3 +159,23 @@ def test_a_long_stay_lists_its_last_readings_and_draws_all_of_it(tmp_path: Path,
     assert told["count"] is None and len(told["listed"]) == 400
     assert told["listed"][-1][1] == "5 V"
     assert ["reads", "5.000 V ± 1.0 mV"] in told["facts"]
+
+
+def test_a_reading_without_a_verdict_tells_why_and_not_what_it_was_compared_with(
+    tmp_path: Path, review: Review
+) -> None:
+    """What stands in the place of a comparison is the reason that there is none."""
+    why = "R5 is lifted: the drawing's volts are not to be expected"
+    with SessionWriter.create(tmp_path / "out.session", HandClock(START_US), {}) as writer:
+        for verdict, words in (("not compared", why), ("inside", "5 V printed for TP1, 10 %")):
+            number = writer.open_placement(
+                START_US, instrument="meter", channel="", probe="1", quantity="dc_v", point="TP1", leg="", mode="on",
+                condition="direct", hypothesis="",
+            )  # fmt: skip
+            judgement = {"verdict": verdict, "compared_with": words}
+            writer.set_placement(number, t1=START_US + 1, value=5.0, count=9, judgement=judgement)
+        writer.commit()
+    told = review.story("out.session")
+    assert [told["words"][number] for number in told["placements"]["why_"]] == ["R5 is lifted", ""]
+    assert ["why", why] in review.stay("out.session", 1)["facts"]
+    assert ["compared with", "5 V printed for TP1, 10 %"] in review.stay("out.session", 2)["facts"]

@@ -12,6 +12,7 @@ from tests.dashboard.conftest import TOKEN, Served, last_said
 from tests.dashboard.test_bench_access import found_on
 from tests.suspects.conftest import LAMP
 from tests.suspects.networks import TEXTS, drawing_text
+from tests.suspects.test_printed_only import HEADLINES
 
 RANKING: dict[str, Any] = {
     "session": "",
@@ -78,7 +79,7 @@ def test_the_list_has_the_tools_suspects_and_the_persons_own(lamp_page: Page) ->
 
 def test_the_headline_speaks_of_places_where_only_printed_volts_are_known(lamp_bench: Served, lamp_page: Page) -> None:
     headline = lamp_page.locator("#suspects .suspects-headline")
-    expect(headline).to_have_text("Nine chances in ten: R1, D1.")
+    expect(headline).to_have_text("Nine chances in ten: R1 or D1.")
     many = [f"N{number}" for number in range(7)]
     lamp_bench.bench.change(suspects=copy.deepcopy(RANKING) | {"credible_set": many, "named": "parts"})
     expect(headline).to_have_text("Still open: 7 parts share nine chances in ten.")
@@ -86,6 +87,9 @@ def test_the_headline_speaks_of_places_where_only_printed_volts_are_known(lamp_b
     expect(headline).to_have_text("Still open: 7 places share nine chances in ten.")
     lamp_bench.bench.change(suspects=copy.deepcopy(RANKING) | {"credible_set": ["B"], "named": "places"})
     expect(headline).to_have_text("Most likely at B.")
+    for credible, named, words in HEADLINES:
+        lamp_bench.bench.change(suspects=copy.deepcopy(RANKING) | {"credible_set": credible, "named": named})
+        expect(headline).to_have_text(words)
 
 
 def test_what_is_open_stays_open_when_the_ranking_changes(lamp_bench: Served, lamp_page: Page) -> None:

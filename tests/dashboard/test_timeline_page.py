@@ -6,6 +6,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import BrowserContext, Page, expect
 
+from drivers.errors import CommandError
 from tests.dashboard.conftest import TOKEN, Served, wait_until
 from tests.dashboard.sample_session import STAYS, write_sample_session
 
@@ -177,6 +178,25 @@ def test_the_running_unit_is_put_right_without_its_drawing_s_name_for_a_path(
     wait_until(lambda: bool(served.bench.said), "the unit is said")
     assert served.bench.said[0]["command"] == "unit" and served.bench.said[0]["serial"] == "0418"
     assert "drawing" not in served.bench.said[0]
+
+
+def test_a_session_that_is_refused_says_where_its_question_is_answered(served: Served, context: BrowserContext) -> None:
+    """From the form and from the list: the sentence, and the way to the cautions of the bench page."""
+    page = context.new_page()
+    page.goto(f"{served.address}/?token={TOKEN}")
+    page.goto(f"{served.address}/sessions")
+    served.bench.refuse = CommandError("caution", "R5 lifted: say why it stays.")
+    page.get_by_role("button", name="resume").click()
+    answer = page.locator("#said").get_by_role("link", name="Answer it on the bench page")
+    expect(answer).to_be_visible()
+    served.bench.refuse = CommandError("caution", "C7 bypassed: say why it stays.")
+    page.locator("#unit-unit").fill("tuner")
+    page.locator("#unit-rated_mains_v").fill("230")
+    page.get_by_label("earthed, 3 wires").check()
+    page.locator("#start-session").click()
+    expect(page.locator("#said")).to_contain_text("C7 bypassed: say why it stays.")
+    answer.click()
+    expect(page.locator("#cautions")).to_be_visible()
 
 
 def test_a_kept_session_is_taken_up_again_from_the_list(served: Served, context: BrowserContext) -> None:

@@ -142,3 +142,25 @@ def test_a_meter_without_stated_accuracy_is_taken_as_exact_and_that_is_said():
     assert (judgement.verdict, judgement.chance_inside) == ("inside", 1.0)
     assert judgement.compared_with.endswith("meter taken as exact")
     assert set(judgement.as_dict()) == {"verdict", "expected", "low", "high", "chance_inside", "compared_with"}
+
+
+def test_a_unit_that_is_not_as_drawn_is_not_compared_and_says_so():
+    judgement = at(RAIL, 15.0, altered="R5 is lifted")
+    assert (judgement.verdict, judgement.expected, judgement.chance_inside) == ("not compared", None, None)
+    assert judgement.compared_with == "R5 is lifted: the drawing's volts are not to be expected"
+    limited = Point("MAIN", ripple_vpp=0.005, printed_v={"PHONO": 0.0})
+    ripple = expect(limited, "PHONO", "direct", None, DRAWING, quantity=Quantity.RIPPLE, altered="R5 is lifted")
+    assert isinstance(ripple, NotCompared) and ripple.why.startswith("R5 is lifted")
+
+
+@pytest.mark.parametrize(
+    ("more", "why"),
+    [
+        ({"mode": "off"}, "the unit is off"),
+        ({"condition": "series lamp 60 W"}, "fed through the lamp"),
+        ({"quantity": Quantity.OHM}, "this is ohm"),
+        ({"mode": "TAPE"}, "no value printed"),
+    ],
+)
+def test_what_has_no_verdict_in_a_unit_as_drawn_keeps_its_own_reason(more, why):
+    assert why in at(RAIL, 15.0, altered="R5 is lifted", **more).compared_with

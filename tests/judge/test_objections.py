@@ -327,3 +327,32 @@ def test_what_was_read_twice_and_never_otherwise_is_not_asked_about_again():
     assert kinds(*asked, stay(4, 12.0, point="B12", mode="STOP"), stay(5, 0.0)) == []
     alive = stay(4, 12.0)
     assert kinds(*asked[:2], asked[2], alive, stay(5, 12.0, point="B12", mode="STOP"), stay(6, 0.0)) == ["other mode"]
+
+
+OUT = "R5 is lifted"
+
+
+def test_two_legs_alike_and_what_also_fits_are_not_asked_of_a_unit_that_is_not_as_drawn():
+    """A link across a part makes its legs read alike, and that is what it is for."""
+    collector, emitter = seen(1, 6.52, "Q302", "C", altered=OUT), seen(2, 6.51, "Q302", "E", altered=OUT)
+    assert object_to(emitter, [collector], LEGS, True) == []
+    assert object_to(seen(2, 6.51, "Q302", "E"), [collector], LEGS, True) == []
+    assert also_fits(seen(1, 23.37, "VPH", altered=OUT), LEGS, None) is None
+
+
+def test_another_mode_is_not_asked_of_a_unit_that_is_not_as_drawn():
+    assert kinds(stay(1, 0.0)) == ["other mode"] and kinds(stay(1, 0.0, altered=OUT)) == []
+    assert kinds(stay(1, 0.0, altered=OUT), stay(2, 0.0)) == ["other mode"]  # and it does not count as asked
+
+
+def test_the_same_point_with_and_without_a_part_has_two_values_rightly():
+    assert kinds(stay(1, 5.0, altered=OUT), stay(2, 12.0)) == []
+    assert kinds(stay(1, 5.0, altered=OUT), stay(2, 12.0, altered=OUT)) == ["two values"]
+    assert kinds(stay(1, 5.0, point="X", altered="R6 is lifted"), stay(2, 12.0, point="X", altered=OUT)) == []
+
+
+def test_what_does_not_come_from_printed_values_is_objected_to_in_any_unit():
+    assert kinds(stay(1, 150.0, quantity=Quantity.OHM, altered=OUT)) == ["function"]
+    assert kinds(stay(1, 0.1, quantity=Quantity.AC_V, altered=OUT)) == ["ac"]
+    values = [stay(n, volts, marked=n == 1, altered=OUT, point="X") for n, volts in enumerate((12.0, 7.0, 3.0), 1)]
+    assert kinds(*values) == ["forgotten mark"]

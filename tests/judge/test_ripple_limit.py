@@ -148,6 +148,11 @@ def test_the_difference_across_a_part_is_that_of_its_legs_either_way_round(value
     assert "1.7 V across R703" in expected.compared_with
 
 
+def test_nothing_is_expected_across_a_part_of_a_unit_that_is_not_as_drawn():
+    expected = expect_across("R703", 1.7, "PHONO", "direct", None, LEGS, "R5 is lifted")
+    assert expected == NotCompared("R5 is lifted: the drawing's volts are not to be expected")
+
+
 def test_two_points_may_be_named_for_it():
     expected = expect_across("VPH - V24S", 1.0, "PHONO", "direct", None, LEGS)
     assert expected.value == pytest.approx(1.7)

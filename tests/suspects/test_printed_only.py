@@ -62,6 +62,30 @@ def test_without_a_network_places_share_the_chances_and_not_parts():
     assert in_words(said | {"credible_set": ["PBD"]}, posterior).startswith("Most likely at PBD.")
 
 
+NONE = "nothing that DC volts show"
+HEADLINES = [
+    (["PBD"], "places", "Most likely at PBD."),
+    ([NONE], "places", "Most likely nothing that DC volts show."),
+    (["PBD", "B12"], "places", "Nine chances in ten: at PBD or B12."),
+    (["-15", "VN", NONE], "places", "Nine chances in ten: at -15 or VN, or nothing that DC volts show."),
+    (["-15", NONE, "VN", "VP"], "places", "Nine chances in ten: at -15, VN or VP, or nothing that DC volts show."),
+    ([NONE, "-15"], "places", "Nine chances in ten: nothing that DC volts show, or at -15."),
+    (["R1", "C2", NONE], "parts", "Nine chances in ten: R1 or C2, or nothing that DC volts show."),
+    (
+        [*["B12"] * 8, NONE],
+        "places",
+        "Still open: 8 places, or nothing that DC volts show, share nine chances in ten.",
+    ),
+]
+
+
+@pytest.mark.parametrize(("credible", "named", "words"), HEADLINES)
+def test_nothing_that_dc_volts_show_is_no_place_among_places(credible, named, words):
+    posterior = Diagnosis(parse_drawing(THREE, "three.toml")).posterior([Seen("PBD", "PLAY", "dc_v", 0.01)])
+    said = in_words(answer(posterior) | {"credible_set": credible, "named": named}, posterior)
+    assert said.splitlines()[0] == words
+
+
 def test_printed_volts_and_the_network_name_the_same_dead_branch():
     diagnosis = Diagnosis(drawing_of("cassette"))
     bare = Diagnosis(printed_only(diagnosis.drawing, diagnosis.table))
