@@ -15,7 +15,7 @@ from daemon.judge.stays import ACROSS, Stay
 from daemon.keeper import in_place
 from daemon.keeper.desk import OBJECTIONS_SHOWN, Desk, Lift, OpenPlacement
 from daemon.keeper.probe import Change, Probe, StayBegan, StayEnded, StayGrew, StayRenamed
-from daemon.suspects.in_place import NotAsDrawn, altered_words
+from daemon.suspects.in_place import NotAsDrawn, altered_words, moves_volts
 from drivers.readings import Flag, Quantity
 
 
@@ -89,7 +89,7 @@ def _against_the_drawing(
 ) -> Judgement:
     point, leg, mode, condition = (tags[key] for key in ("point", "leg", "mode", "condition"))
     quantity = Quantity(tags["quantity"])
-    altered = altered_words(in_place.altered(desk, tags))
+    altered = altered_words(_altered_for(desk, drawing, tags))
     is_across = (leg == ACROSS or " - " in point) and drawing.point(point, leg or None) is None
     if quantity is Quantity.DC_V and is_across:
         expected = expect_across(point, value, mode, condition, desk.mains_v, drawing, altered)
@@ -139,8 +139,14 @@ def _grow(desk: Desk, probe: Probe, settled: Settled) -> None:
 
 
 def _kept_from_comparing(desk: Desk, tags: Mapping[str, Any], judgement: Judgement) -> NotAsDrawn:
-    altered = in_place.altered(desk, tags)
+    altered = _altered_for(desk, desk.drawing, tags) if desk.drawing is not None else ()
     return altered if judgement.compared_with == why_not_as_drawn(altered_words(altered)) else ()
+
+
+def _altered_for(desk: Desk, drawing: Drawing, tags: Mapping[str, Any]) -> NotAsDrawn:
+    """What was not as drawn, as far as it matters to what was measured."""
+    found = in_place.altered(desk, tags)
+    return moves_volts(found, drawing) if tags["quantity"] == Quantity.DC_V else found
 
 
 def _store_value(desk: Desk, placement: OpenPlacement, settled: Settled) -> None:

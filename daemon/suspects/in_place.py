@@ -4,7 +4,7 @@ A mark is a person's word, and so is all of this: nobody but who looks at the bo
 """
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from daemon.drawing import Drawing
@@ -18,6 +18,7 @@ CLOSING = re.compile(
     r"|final (safety )?(check|test)s?)\b",
     re.I,
 )
+CAPACITOR = re.compile(r"C\d+\w?")
 NotAsDrawn = tuple[tuple[str, str], ...]  # parts ("" for one without a name), each with what it is
 
 
@@ -62,6 +63,20 @@ def not_as_drawn(known: Sequence[Temporary], condition: str, drawing: Drawing | 
     """What is not as drawn while a reading is taken: by what was noted, and by the words of its condition."""
     noted = [(each.part, each.what) for each in known]
     return tuple(dict.fromkeys([*noted, *((part, "lifted") for part in lifted_beside(condition, drawing))]))
+
+
+def moves_volts(altered: NotAsDrawn, drawing: Drawing) -> NotAsDrawn:
+    """What of it keeps volts at rest from being as printed: all but capacitors, which carry none of their current.
+
+    A sound unit reads the same with one out, and that it does is the proof that was lifted for. Where there is no
+    network, the letter says what is a capacitor (IEEE 315, class designation C; from memory).
+    """
+    kinds = {part.name: part.kind for part in drawing.parts}
+    return tuple(each for each in altered if not _is_capacitor(each[0], kinds))
+
+
+def _is_capacitor(name: str, kinds: Mapping[str, str]) -> bool:
+    return kinds[name] == "capacitor" if name in kinds else CAPACITOR.fullmatch(name) is not None
 
 
 def altered_words(altered: NotAsDrawn) -> str:

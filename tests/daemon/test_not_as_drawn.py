@@ -3,7 +3,7 @@
 import pytest
 
 from daemon.drawing import parse_drawing
-from daemon.suspects.in_place import after_note, altered_words, not_as_drawn
+from daemon.suspects.in_place import after_note, altered_words, moves_volts, not_as_drawn
 from daemon.timeline import timeline, timeline_text
 from drivers.readings import Quantity
 from tests.daemon.test_keeper import Desk, measure
@@ -64,6 +64,19 @@ def test_no_verdict_is_given_from_the_note_on_until_the_part_is_noted_as_back(de
     assert verdicts(desk) == ["inside", "not compared", "inside"]
     assert judged(desk)[1] == ("not compared", why)
     assert objections(desk) == [] and remarks(desk) == []
+
+
+def test_with_a_capacitor_out_volts_at_rest_are_as_drawn(desk):
+    """A rail that comes back with a shorted capacitor lifted is what was lifted for: it gets its verdict."""
+    measure(desk, "PBV", 0.02)
+    desk.say("note", text="C7 lifted", kind="part lifted")
+    measure(desk, "PBV", 12.0)
+    assert verdicts(desk) == ["outside", "inside"]
+    assert "two values" not in objections(desk)
+    assert moves_volts((("C7", "lifted"), ("R5", "lifted"), ("CN1", "bypassed")), TWO) == (
+        ("R5", "lifted"),
+        ("CN1", "bypassed"),
+    )
 
 
 def test_of_a_part_that_stays_out_the_words_not_back_yet_change_nothing(desk):
