@@ -336,13 +336,13 @@ def test_a_reading_without_a_verdict_says_aloud_which_part_is_lifted(
     heard(page, "B twelve, play, nine volts, no verdict, R five lifted")
     expect(page.locator(".compared").first).to_have_text("R5 is lifted: the drawing's volts are not to be expected")
     expect(phone.locator(".phone-verdict")).to_have_text("not compared: R5 is lifted")
-    kept.say("note", kind="part lifted", text="C702 lifted")
+    kept.say("note", kind="part lifted", text="Q702 lifted")
     kept.volts(9.0)
     kept.rest()
-    expect(phone.locator(".phone-verdict")).to_have_text("not compared: R5 and C702 are lifted")
+    expect(phone.locator(".phone-verdict")).to_have_text("not compared: R5 and Q702 are lifted")
     for place in (".phone-value", ".phone-verdict"):
         assert phone.locator(place).evaluate("(e) => e.scrollWidth <= e.clientWidth"), place
-    kept.say("note", kind="part lifted", text="C702 back")
+    kept.say("note", kind="part lifted", text="Q702 back")
     kept.floating()
     kept.say("note", kind="part lifted", text="R5 back")
     kept.say("point", point="B12")
