@@ -118,6 +118,13 @@ class StayDetector:
             return "settled"
         return "settling" if self._looks_landed else "floating"
 
+    @property
+    def rested_until_us(self) -> int | None:
+        """The last reading that is sure to be of the stay under way; None where there is none."""
+        if self._stay is not None:
+            return self._stay.last_us
+        return self._overloads[1] if self._overload_is_settled() else None
+
     def reset(self, *, after_lift: bool = False) -> None:
         """Begin a new stay: the tags changed. Old readings are used again only where they show how the lead wanders.
 

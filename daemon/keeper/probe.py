@@ -167,9 +167,16 @@ class Probe:
     def _cut(self, t_us: int) -> Iterator[Change]:
         self._goes_on = None
         if self.staying:
-            yield self._end(t_us - 1)
+            yield self._end(min(t_us - 1, self._rested_until_us(t_us)))
         self._boundary_us = max(self._boundary_us, t_us)
         self._detector.reset()
+
+    def _rested_until_us(self, t_us: int) -> int:
+        """Up to where the stay has shown itself: where polls are slow, a hand lifts and a word is said between two."""
+        if self._is_scope or self.last is None:
+            return t_us
+        rested_us = self._detector.rested_until_us
+        return self.last.t_us if rested_us is None else rested_us
 
     def feed(self, reading: Reading) -> Iterator[Change]:
         """Take the next reading of this input."""

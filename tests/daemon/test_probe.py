@@ -160,6 +160,26 @@ def test_a_change_of_context_splits_the_stay_on_the_same_lead(bench):
     assert bench.told(StayGrew)
 
 
+@pytest.mark.parametrize("said", ["the next point", "another mode"])
+@pytest.mark.parametrize("away", [0, 1], ids=["no reading since the lift", "one reading since the lift"])
+def test_where_polls_are_slow_a_stay_ends_where_it_was_last_seen_and_not_where_a_word_is_said(bench, said, away):
+    bench.mark("PBV")
+    bench.hold(12.0)
+    last_good_us = bench.now_us
+    bench.now_us += 500_000
+    if away:
+        bench.read(0.012)
+    bench.now_us += 300_000
+    if said == "the next point":
+        bench.mark("RECV")
+    else:
+        bench.changes += bench.probe.cut(bench.now_us)
+    (ended,) = bench.told(StayEnded)
+    assert ended.at_us == last_good_us
+    bench.float_lead()
+    assert len(bench.told(StayBegan)) == 1
+
+
 def test_a_lead_that_is_elsewhere_after_a_cut_does_not_go_on(bench):
     bench.mark("V24")
     bench.hold(23.4)
