@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from daemon.drawing import Drawing
+from daemon.suspects.pairs import WORLDS_LAST
 from daemon.suspects.solving import Solution
 from daemon.suspects.worlds import MODEL
 
@@ -54,6 +55,6 @@ def _key(drawing: Drawing) -> str:
 def _read(path: Path) -> Solution | None:
     try:
         with path.open("rb") as opened, np.load(opened, allow_pickle=False) as file:
-            return {name: file[name] for name in ("volts", "sway", "amps", "amps_sway")}
+            return {name: file[name] for name in WORLDS_LAST}
     except (OSError, ValueError, KeyError, zipfile.BadZipFile, EOFError):
         return None

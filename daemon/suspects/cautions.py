@@ -5,6 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from daemon.drawing import Drawing
+from daemon.suspects.net import Floats
 from daemon.suspects.readings import is_mains
 from daemon.suspects.worlds import Table
 
@@ -33,7 +34,7 @@ def touch_caution(table: Table, drawing: Drawing, nodes: Sequence[int]) -> str:
 def highest_v(table: Table, drawing: Drawing, nodes: Sequence[int]) -> float:
     """The most volts that nodes may have to 0 V or to one another, however unlikely the fault."""
     if "highest" not in table.memory:
-        table.memory["highest"] = np.nan_to_num(np.abs(table.volts)).max(axis=(0, 2))
+        table.memory["highest"] = np.nan_to_num(np.abs(_there(table))).max(axis=(0, 2))
     found = [float(table.memory["highest"][node]) for node in nodes if node >= 0]
     names = {node: name for name, node in table.nodes.items()}
     here = {names[node] for node in nodes if node >= 0}
@@ -41,9 +42,14 @@ def highest_v(table: Table, drawing: Drawing, nodes: Sequence[int]) -> float:
     found += [abs(volts) for point in points for volts in point.printed_v.values()]
     found += [drawing.nominal_mains_v or MAINS_V for point in points if is_mains(point.name)]
     if len(found) > 1 and len(nodes) > 1 and min(nodes) >= 0:
-        apart = table.volts[:, nodes[0]] - table.volts[:, nodes[1]]
+        apart = _there(table)[:, nodes[0]] - _there(table)[:, nodes[1]]
         found.append(float(np.nan_to_num(np.abs(apart)).max()))
     return max(found, default=0.0)
+
+
+def _there(table: Table) -> Floats:
+    """Volts before a meter pulls them down: a hand comes first. A table of printed volts knows only what was read."""
+    return table.bare if table.bare.size else table.volts
 
 
 def discharge_caution(table: Table, drawing: Drawing, nets: Sequence[str]) -> str:

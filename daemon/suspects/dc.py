@@ -4,6 +4,7 @@ Junctions follow the exponential law and transistors the transport form of Ebers
 junction steps that circuit simulators use. Every node leaks 1 Gohm to 0 V, so that a floating one has a value.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -48,6 +49,7 @@ class Solver:
     What has not settled ``warm_steps`` after its start is begun again from nothing, and at last with every node held
     by a leak that is lessened by and by (as circuit simulators do: "gmin stepping"). With ``cold_steps`` it is given
     up so many after it began again; with ``damped_steps`` so many half steps from the first start are tried then.
+    With ``places`` theta has one more row for each: the conductance of a meter from its first node to its second.
     """
 
     def __init__(
@@ -57,10 +59,12 @@ class Solver:
         warm_steps: int = MOST_STEPS,
         cold_steps: int | None = None,
         damped_steps: int = 0,
+        places: Sequence[tuple[int, int]] = (),
     ) -> None:
         self.net, self._warm_steps, self._cold_steps = net, warm_steps, cold_steps
         self._damped_steps = damped_steps
         self._test = test
+        self._places = tuple(places)
         self.size = len(net.nodes)
         self._ohmic = net.ohmic.arrays(2, 1)
         self._sources = net.sources.arrays(2, 2)
@@ -75,6 +79,7 @@ class Solver:
     def _pairs(self) -> set[tuple[int, int]]:
         groups = [self._ohmic[0], self._sources[0], self._junctions[0], self._loads[0]]
         groups += [self._transistors[0][:, :3], self._regulators[0][:, :3]]
+        groups.append(np.array(self._places, dtype=np.int64).reshape(-1, 2))
         if self._test is not None:
             groups.append(np.array([[self._test.plus, self._test.minus]]))
         return {
@@ -193,6 +198,8 @@ class Solver:
         for (a, b), (v, g) in zip(*self._sources, strict=True):
             sheet.conductance(a, b, theta[g])
             sheet.current(b, a, theta[v] * theta[g])
+        for (a, b), siemens in zip(self._places, theta[len(self.net.nominal) :], strict=True):
+            sheet.conductance(a, b, siemens)
         return sheet.matrix, sheet.right
 
     def _stamp(self, theta: Floats, state: "_State", straight: tuple[Floats, Floats]) -> tuple[Floats, Floats]:

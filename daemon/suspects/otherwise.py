@@ -4,7 +4,7 @@ Each way is worth the bits that it is expected to teach of the part, for its eff
 has to be said before it. Its ``quantity`` is what the readings file calls it, so that what is found can be weighed.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -108,13 +108,22 @@ def otherwise(posterior: Posterior, outlook: Outlook, mode: str | None, solve: b
     if leader and chance >= SURE:
         return [] if now.states.get(leader) == "proved" else list(_proof_of(now, leader))
     ways = [*_currents(now), *_signs_at_points(now), *_heat(now), *_ohms(now), *_by_themselves(now)]
-    best: list[Way] = []
-    for way in sorted(ways, key=lambda each: -each.gain_bits / each.cost):
-        alike = [each.point for each in best if each.quantity == way.quantity]
-        fits = len(best) < MOST_WAYS and len(alike) < MOST_OF_A_KIND and way.point not in alike
-        if way.gain_bits >= WORTH_BITS and fits:
-            best.append(way)
-    return best
+    return _best_of(way for way in ways if way.gain_bits >= WORTH_BITS)
+
+
+def _worth(way: Way) -> float:
+    return way.gain_bits / way.cost
+
+
+def _best_of(ways: Iterable[Way]) -> list[Way]:
+    """The best few, best first: the best of each kind before a second of any, for who lacks the means of one."""
+    kinds: dict[str, list[Way]] = {}
+    for way in sorted(ways, key=_worth, reverse=True):
+        alike = kinds.setdefault(way.quantity, [])
+        if len(alike) < MOST_OF_A_KIND and way.point not in [each.point for each in alike]:
+            alike.append(way)
+    firsts, others = ([way for alike in kinds.values() for way in alike[part]] for part in (slice(1), slice(1, None)))
+    return sorted([*firsts, *sorted(others, key=_worth, reverse=True)][:MOST_WAYS], key=_worth, reverse=True)
 
 
 def _proof_of(now: _Open, part: str) -> Iterator[Way]:

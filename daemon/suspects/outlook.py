@@ -128,18 +128,17 @@ def _foreseen(posterior: Posterior, listed: Sequence[Candidate], kept: Ints) -> 
     nodes = len(table.nodes)
     plus = np.array([c.mode * nodes + c.plus for c in listed])
     minus = np.array([c.mode * nodes + c.minus if c.minus >= 0 else -1 for c in listed])
-    flat = table.volts.reshape(-1, table.volts.shape[2])
     told = np.concatenate([posterior.lean[None, kept], posterior.known[:, kept]]).astype(np.float32)
     leaning = table.sway[now] @ told.transpose(1, 2, 0)  # (worlds, modes x nodes, 1 + readings)
     moved = leaning[:, plus] - np.where((minus >= 0)[None, :, None], leaning[:, minus], 0)
-    mean = flat[plus][:, now] - np.where((minus >= 0)[:, None], flat[minus][:, now], 0.0) + moved[:, :, 0].T
+    if table.pairs:
+        moved += _more_loading(table, listed)[:, now].T[:, :, None] * told[:, :, -1].T[:, None, :]
+    mean = _readings(table, listed)[:, now] + moved[:, :, 0].T
     variance = _swing(table, listed)[:, now] - (moved[:, :, 1:] ** 2).sum(axis=2).T
     return mean, np.sqrt(np.maximum(variance, 0) + noise_v(table, mean) ** 2)
 
 
-def _as_before(
-    posterior: Posterior, listed: Sequence[Candidate], kept: Ints, mean: Floats, spread: Floats
-) -> None:
+def _as_before(posterior: Posterior, listed: Sequence[Candidate], kept: Ints, mean: Floats, spread: Floats) -> None:
     """What was read on the right point reads the same again, in place; where it was a wrong one, it is still to see."""
     taken = posterior.taken
     if not taken:
@@ -150,6 +149,22 @@ def _as_before(
             right = before.good[kept] > 0.5
             mean[number, right] = before.seen.value
             spread[number, right] = AGAIN * noise_v(posterior.table, np.array([before.seen.value]))[0]
+
+
+def _readings(table: Table, listed: Sequence[Candidate]) -> Floats:
+    """What each candidate reads in each world, (candidates, worlds); kept with the table."""
+    key = "read " + repr(len(listed)) + listed[0].point + listed[-1].point
+    if key not in table.memory:
+        table.memory[key] = np.array([table.read(c.mode, c.plus, c.minus) for c in listed])
+    return table.memory[key]
+
+
+def _more_loading(table: Table, listed: Sequence[Candidate]) -> Floats:
+    """What a meter between two points adds to their own last spreads, (candidates, worlds); kept with the table."""
+    key = "loading " + repr(len(listed)) + listed[0].point + listed[-1].point
+    if key not in table.memory:
+        table.memory[key] = np.array([table.more_loading(c.mode, c.plus, c.minus) for c in listed])
+    return table.memory[key]
 
 
 def _swing(table: Table, listed: Sequence[Candidate]) -> Floats:

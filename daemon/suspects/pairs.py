@@ -13,7 +13,8 @@ from daemon.suspects.worlds import SECOND_FAULT, Hypothesis, Table, Unit
 Named = tuple[str, str]  # a part and its fault
 Pair = tuple[Named, Named]
 MOST_KEPT = 300  # pairs; each is some tens of kilobytes
-WORLDS_LAST = {"volts": 2, "sway": 0, "amps": 2, "amps_sway": 0}  # the axis of a solution that is its worlds
+# The axis of each of a solution's arrays that is its worlds.
+WORLDS_LAST = {"volts": 2, "bare": 2, "across": 2, "sway": 0, "amps": 2, "amps_sway": 0}
 
 
 def likely_pairs(posterior: Posterior, most: int) -> list[Pair]:
@@ -72,6 +73,8 @@ class Pairs:
         volts[:, :, table.prior == 0] = np.nan
         return {
             "volts": volts,
+            "bare": table.bare.astype(np.float32),
+            "across": table.across.astype(np.float32),
             "sway": _with_room(table.sway),
             "amps": table.amps.astype(np.float32),
             "amps_sway": _with_room(table.amps_sway),
@@ -92,7 +95,7 @@ class Pairs:
 
     def _near(self, pair: Pair) -> Floats:
         """Volts (modes, nodes) near those of a pair: what each fault alone moves, one after the other."""
-        volts, of = self._single.volts, self._single.of
+        volts, of = self._single.bare, self._single.of
         numbers = {(each.part, each.fault): n for n, each in enumerate(self._single.hypotheses)}
         sound = volts[:, :, of == 0].mean(axis=2)
         one, other = (volts[:, :, of == numbers[fault]].mean(axis=2) - sound for fault in pair)
@@ -109,6 +112,4 @@ def _with_room(sway: Halves) -> Halves:
 
 
 def _side_by_side(solutions: Sequence[Solution]) -> Solution:
-    return {
-        name: np.concatenate([each[name] for each in solutions], axis=axis) for name, axis in WORLDS_LAST.items()
-    }
+    return {name: np.concatenate([each[name] for each in solutions], axis=axis) for name, axis in WORLDS_LAST.items()}

@@ -5,12 +5,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from daemon.suspects.dc import Solver
+from daemon.suspects.dc import SOME_WORLDS, Solver
 from daemon.suspects.faults import Spread
+from daemon.suspects.loading import MUCH_V, MeterInPlace, across, share_left
 from daemon.suspects.net import Floats, Halves, Net
 from daemon.suspects.sway import sway
 
-METER_UNSURE = 0.7
+METER_UNSURE = 0.3  # of what a meter takes: meters of 10 Mohm differ, and so do the leaks of what it loads
 Solution = dict[str, Halves]
 
 
@@ -22,41 +23,64 @@ class Solving:
     solver: Solver
     spreads: Sequence[Spread]
     sources: Sequence[str]
-    meter_ohm: float
+    meter: MeterInPlace
 
     def solved(self, theta: Floats, far: Sequence[Floats], start_v: Floats) -> Solution:
-        """``volts`` and ``amps``, ``sway`` and ``amps_sway`` (as ``worlds.Table`` has them) of theta (modes, rows,
-        worlds); each of ``far`` is what a little more of a fault does to it. ``start_v`` (modes, nodes, worlds)."""
-        volts, swayed, amps, amps_sway = [], [], [], []
-        for mode in range(len(self.net.modes)):
-            read, moves, current, current_moves = self._in_mode(
-                theta[mode], [each[mode] for each in far], start_v[mode]
-            )
-            volts.append(read)
-            swayed.append(moves)
-            amps.append(current)
-            amps_sway.append(current_moves)
+        """``volts``, ``bare``, ``across``, ``sway``, ``amps`` and ``amps_sway`` (as ``worlds.Table`` has them) of
+        theta (modes, rows, worlds); each of ``far`` is what a little more of a fault does to it. ``start_v``
+        (modes, nodes, worlds)."""
+        modes = range(len(self.net.modes))
+        found = [self._in_mode(theta[mode], [each[mode] for each in far], start_v[mode]) for mode in modes]
+        last = {"sway": 1, "amps_sway": 1}
+        joined = {name: [each[name] for each in found] for name in found[0]}
         return {
-            "volts": np.stack(volts).astype(np.float32),
-            "sway": np.concatenate(swayed, axis=1),
-            "amps": np.stack(amps).astype(np.float32),
-            "amps_sway": np.concatenate(amps_sway, axis=1),
+            name: np.concatenate(each, axis=1) if name in last else np.stack(each).astype(np.float32)
+            for name, each in joined.items()
         }
 
-    def _in_mode(
-        self, theta: Floats, far: Sequence[Floats], start_v: Floats
-    ) -> tuple[Floats, Halves, Floats, Halves]:
+    def _in_mode(self, theta: Floats, far: Sequence[Floats], start_v: Floats) -> dict[str, Floats | Halves]:
         solved = self.solver.solve(theta, start_v, ohms=False)
         good = np.where(solved.failed, 0.0, solved.volts)
         slopes = self.solver.slopes(theta, good)
         moves = sway(self.net, self.spreads, theta, good, slopes, far)
-        seen = self.meter_ohm / (self.meter_ohm + np.maximum(np.diagonal(slopes, axis1=1, axis2=2), 0))
         amps, amps_moves = self._currents(theta, good, moves)
-        # The slope is that of small currents: a meter's own may be none, and the load less than the slope says.
-        loading = (METER_UNSURE * (1 - seen) * good.T).astype(np.float32)[:, :, None]
-        moved = np.concatenate([moves * seen[:, :, None].astype(np.float32), loading], axis=2)
+        bare = np.stack([across(good, place) for place in self.meter.places])
+        left = np.stack([share_left(slopes, place, self.meter.ohm) for place in self.meter.places])
+        read = bare * left
+        nodes = len(self.net.nodes)
+        moved = moves * left[:nodes].T[:, :, None].astype(np.float32)
+        self._with_meter(theta, far, good, bare, read, moved)
+        read[:, solved.failed] = np.nan
+        loading = (METER_UNSURE * (bare - read)[:nodes].T).astype(np.float32)[:, :, None]
         still = np.zeros((*amps_moves.shape[:2], 1), dtype=np.float32)
-        return solved.volts * seen.T, moved, amps, np.concatenate([amps_moves, still], axis=2)
+        return {
+            "volts": read[:nodes],
+            "bare": solved.volts,
+            "across": read[nodes:],
+            "sway": np.concatenate([moved, loading], axis=2),
+            "amps": amps,
+            "amps_sway": np.concatenate([amps_moves, still], axis=2),
+        }
+
+    def _with_meter(
+        self, theta: Floats, far: Sequence[Floats], good: Floats, bare: Floats, read: Floats, moved: Halves
+    ) -> None:
+        """Make ``read`` (places, worlds) and ``moved`` what they are with the meter in place, where it takes much."""
+        nodes = len(self.net.nodes)
+        places, worlds = np.nonzero(np.abs(bare - read) > MUCH_V)
+        for first in range(0, len(places), SOME_WORLDS):
+            place, world = places[first : first + SOME_WORLDS], worlds[first : first + SOME_WORLDS]
+            loaded = self.meter.theta(theta[:, world], place)
+            solved = self.meter.solver.solve(loaded, good[:, world], ohms=False)
+            for number in np.unique(place):
+                some = (place == number) & ~solved.failed
+                read[number, world[some]] = across(solved.volts[:, some], self.meter.places[number])
+            some = (place < nodes) & ~solved.failed
+            place, world, loaded, volts = place[some], world[some], loaded[:, some], solved.volts[:, some]
+            slopes = self.meter.solver.slopes(loaded, volts)[np.arange(len(place)), place][:, None]
+            moved[world, place] = sway(self.net, self.spreads, loaded, volts, slopes, [each[:, world] for each in far])[
+                :, 0
+            ]
 
     def _currents(self, theta: Floats, volts: Floats, moves: Halves) -> tuple[Floats, Halves]:
         """Amperes out of each source, (sources, worlds), and how they sway, (worlds, sources, spreads)."""

@@ -39,9 +39,7 @@ def _share_seen(table: Table, drawing: Drawing) -> Floats:
     """Of each hypothesis the share of its worlds that read otherwise than any healthy unit, somewhere."""
     shown = np.zeros(len(table.of), dtype=bool)
     for each in candidates(table, drawing):
-        volts = table.volts[each.mode, each.plus]
-        if each.minus >= 0:
-            volts = volts - table.volts[each.mode, each.minus]
+        volts = table.read(each.mode, each.plus, each.minus)
         sound = table.of == 0
         between = (table.rows(each.mode, each.plus, each.minus)[sound] ** 2).sum(axis=1).max()
         middle, drawn = float(np.median(volts[sound])), float(np.std(volts[sound]))

@@ -55,9 +55,7 @@ def expected(table: Table, drawing: Drawing, seen: Seen, now: Ints) -> Expected 
     if ends is None:
         return None
     plus, minus = ends
-    mean, rows = _volts(table, mode, plus, now), _sway(table, mode, plus, now)
-    if minus is not None:
-        mean, rows = mean - _volts(table, mode, minus, now), rows - _sway(table, mode, minus, now)
+    mean, rows = table.read(mode, plus, minus)[now], table.rows(mode, plus, minus, now)
     noise = np.hypot(noise_v(table, mean, seen.uncertainty), table.bent * np.sqrt((rows**2).sum(axis=1)))
     return Expected(mean, rows, noise, _elsewhere(table, mode, seen.value, now))
 
@@ -73,23 +71,13 @@ def _elsewhere(table: Table, mode: int, value: float, now: Ints) -> Floats:
     return np.asarray(0.5 * (near + at_zero) / (len(levels) + 1) + 0.5 / whole_v(table))
 
 
-def _columns(table: Table, drawing: Drawing, point: str) -> tuple[int, int | None] | None:
-    """Columns of a point, or of two; -1 is 0 V. None where one of them is not known."""
+def _columns(table: Table, drawing: Drawing, point: str) -> tuple[int, int] | None:
+    """Columns of a point and of 0 V (-1), or of two points. None where one of them is not known."""
     halves = [node_name(half, drawing) for half in (point.split(HALVES) if HALVES in point else [point])]
     if any(half is None or (half != GROUND and half not in table.nodes) for half in halves):
         return None
     found = [-1 if half == GROUND else table.nodes[half] for half in halves if half is not None]
-    return found[0], found[1] if len(found) > 1 else None
-
-
-def _volts(table: Table, mode: int, column: int, now: Ints) -> Floats:
-    return np.asarray(table.volts[mode, column, now]) if column >= 0 else np.zeros(len(now))
-
-
-def _sway(table: Table, mode: int, column: int, now: Ints) -> Floats:
-    if column < 0:
-        return np.zeros((len(now), table.sway.shape[2]))
-    return np.asarray(table.sway[now, mode * len(table.nodes) + column], dtype=float)
+    return found[0], found[1] if len(found) > 1 else -1
 
 
 def _expected_mains(table: Table, drawing: Drawing, seen: Seen) -> Expected | None:
@@ -226,8 +214,6 @@ def _weigh_kick(table: Table, drawing: Drawing, seen: Seen) -> Floats | None:
 
 def _by_part(table: Table, shows: bool, here: set[str], close: set[str]) -> Floats:
     """A sign that shows in 8 of 10 faults of the parts that it is about, in 4 of 10 of those close by, else in 1."""
-    chance = [
-        0.8 if here & set(each.parts) else 0.4 if close & set(each.parts) else 0.1 for each in table.hypotheses
-    ]
+    chance = [0.8 if here & set(each.parts) else 0.4 if close & set(each.parts) else 0.1 for each in table.hypotheses]
     found = table.of_world(chance)
     return found if shows else 1 - found

@@ -13,13 +13,14 @@ from daemon.drawing import Drawing
 from daemon.suspects.altered import AS_DRAWN, Altered, alter
 from daemon.suspects.dc import Solver
 from daemon.suspects.faults import SHARES, Fault, faults_of, levels_of, put_in, spreads
+from daemon.suspects.loading import MeterInPlace, Place
 from daemon.suspects.net import Floats, Halves, Ints, Net, build_net
 from daemon.suspects.ohms import ohms_between
-from daemon.suspects.solving import Solution, Solving
+from daemon.suspects.solving import METER_UNSURE, Solution, Solving
 
 PAIR_LEVELS = 3
 WARM_STEPS = 20  # few worlds that take longer go round in circles from there, and settle from nothing
-MODEL = 4  # counts up with whatever changes a solution, so that kept ones are not believed any more
+MODEL = 5  # counts up with whatever changes a solution, so that kept ones are not believed any more
 UNSURE = (0.003, 0.008)  # what is left between a drawing's network and a unit: a share, and volts
 SKIRT = (0.05, 3.0)  # share of readings that are off by more than they should be, and how many times as much
 BENT = 0.1  # share of its sway by which a world's volts may be off because they do not go in straight lines
@@ -56,7 +57,8 @@ class Table:
     (worlds,) of nominal, with ``mains_sd`` as its standard deviation. ``unsure`` is what a world's volts may be off
     by: a share, and volts; ``skirt`` the share of readings that are off by more, and how many times as much; ``bent``
     the share of its sway by which a world may be off because its volts do not go in straight lines. ``ohms`` answers
-    with (draws, worlds), or None where a drawing cannot say.
+    with (draws, worlds), or None where a drawing cannot say. ``bare`` are the volts without a meter, as they may be
+    touched; ``across`` (modes, pairs, worlds) what a meter reads between the two nodes of each of ``pairs``.
     """
 
     modes: tuple[str, ...]
@@ -76,17 +78,48 @@ class Table:
     ohms: Callable[[str, str], Floats | None] = field(default=lambda _one, _other: None)
     skirt: tuple[float, float] = SKIRT
     bent: float = BENT
+    bare: Floats = field(default_factory=lambda: np.zeros((0, 0, 0)))
+    pairs: Mapping[Place, int] = field(default_factory=dict)
+    across: Floats = field(default_factory=lambda: np.zeros((0, 0, 0)))
     memory: dict[str, Floats] = field(default_factory=dict)  # sums over candidates, made once
 
     def of_world(self, values: Sequence[float] | Floats) -> Floats:
         """A number of each hypothesis, spread over its worlds."""
         return np.asarray(values, dtype=float)[self.of]
 
-    def rows(self, mode: int, plus: int, minus: int = -1) -> Floats:
-        """The sway of a node, or of the difference of two, (worlds, spreads)."""
+    def read(self, mode: int, plus: int, minus: int = -1) -> Floats:
+        """Volts (worlds,) that a meter reads at a node, or between two; -1 is 0 V."""
+        if minus < 0:
+            return np.asarray(self.volts[mode, plus]) if plus >= 0 else np.zeros(len(self.of))
+        if plus < 0 or (minus, plus) in self.pairs:
+            return -self.read(mode, minus, plus)
+        pair = self.pairs.get((plus, minus))
+        own = self.volts[mode, plus] - self.volts[mode, minus] if pair is None else self.across[mode, pair]
+        return np.asarray(own)
+
+    def rows(self, mode: int, plus: int, minus: int = -1, now: Ints | slice = slice(None)) -> Floats:
+        """The sway (worlds, spreads) of what a meter reads at a node, or between two; -1 is 0 V.
+
+        ``now`` chooses worlds. The last spread is how much of what the meter takes is not sure.
+        """
         width = len(self.nodes)
-        own = self.sway[:, mode * width + plus]
-        return np.asarray(own - self.sway[:, mode * width + minus] if minus >= 0 else own, dtype=float)
+        if minus < 0:
+            own = np.asarray(self.sway[now, mode * width + plus], dtype=float)
+            return own if plus >= 0 else np.zeros_like(own)
+        if plus < 0:
+            return -self.rows(mode, minus, now=now)
+        found = self.rows(mode, plus, now=now) - self.rows(mode, minus, now=now)
+        found[:, -1:] += self.more_loading(mode, plus, minus)[now, None]
+        return found
+
+    def more_loading(self, mode: int, plus: int, minus: int) -> Floats:
+        """By how much the last spread of a reading between two nodes is more than the difference of their own."""
+        if min(plus, minus) < 0 or not {(plus, minus), (minus, plus)} & self.pairs.keys():
+            return np.zeros(len(self.of))
+        taken = self.bare[mode, plus] - self.bare[mode, minus] - self.read(mode, plus, minus)
+        first = mode * len(self.nodes)
+        apart = self.sway[:, first + plus, -1] - self.sway[:, first + minus, -1]
+        return np.asarray(METER_UNSURE * taken - apart)
 
 
 def _not_kept(solve: Callable[[], Solution]) -> Solution:
@@ -103,7 +136,10 @@ class Unit:
         self.spreads = spreads(self.net)
         self.faults = [fault for part in drawing.parts for fault in faults_of(self.net, part, shares)]
         self.sources = tuple(part.name for part in drawing.parts if part.kind == "source")
-        self._solving = Solving(self.net, self.solver, self.spreads, self.sources, drawing.meter_ohm)
+        meter = MeterInPlace(self.net, drawing.meter_ohm, WARM_STEPS)
+        self.solving = Solving(self.net, self.solver, self.spreads, self.sources, meter)
+        nodes = len(self.net.nodes)
+        self._pairs = {place: number for number, place in enumerate(meter.places[nodes:])}
 
     @property
     def singles(self) -> list[Group]:
@@ -153,6 +189,8 @@ class Unit:
         lost = ~np.isfinite(volts).all(axis=(0, 1)) | ~np.isfinite(found["sway"]).all(axis=(1, 2))
         prior[lost] = 0
         volts[:, :, lost] = 0
+        for name in ("bare", "across"):
+            found[name][:, :, lost] = 0
         found["sway"][lost] = 0
         found["amps"][:, :, lost] = 0
         found["amps_sway"][lost] = 0
@@ -172,6 +210,9 @@ class Unit:
             found["amps"].astype(float),
             found["amps_sway"],
             lambda one, other: self._ohms(groups, altered, one, other),
+            bare=found["bare"].astype(float),
+            pairs=self._pairs,
+            across=found["across"].astype(float),
         )
 
     def _ohms(self, groups: Sequence[Group], altered: Altered, one: str, other: str) -> Floats:
@@ -210,4 +251,4 @@ class Unit:
         return theta, far
 
     def _solved(self, theta: Floats, far: Sequence[Floats], start_v: Floats) -> Solution:
-        return self._solving.solved(theta, far, start_v)
+        return self.solving.solved(theta, far, start_v)

@@ -52,7 +52,7 @@ GONE_ON = "gone on where volts tell no more: "
 def seen_by_dc(name: str, drawing: Drawing, seeds: Sequence[int], most: int | None) -> list[Case]:
     """Broken units of one network whose fault DC can see, ``most`` of them for each seed."""
     listed = candidates(Diagnosis(drawing).table, drawing)
-    drawn = [broken_units(name, drawing, seed, None if most is None else 2 * most) for seed in seeds]
+    drawn = [broken_units(name, drawing, listed, seed, None if most is None else 2 * most) for seed in seeds]
     return [case for cases in drawn for case in [c for c in cases if visible(c, listed, TOLERANCE)][:most]]
 
 

@@ -1,7 +1,7 @@
 """What is truly broken in the benchmark's units: drawn here, solved by ngspice, never by our own solver.
 
 Tolerances and how far a fault goes are drawn by rules of this file's own, which differ from those that the program
-assumes. A meter's loading is left out: no node here is fed through more than 200 kohm.
+assumes. What a reading would be is what ngspice finds with a meter of 10 Mohm in place.
 """
 
 import tempfile
@@ -22,38 +22,41 @@ OPEN_S = 1e-12
 OPTIONS = ".options reltol=1e-4 abstol=1e-12 vntol=1e-6 gmin=1e-12 itl1=300 temp=27 tnom=27"
 METER_RELATIVE, METER_V = 0.005, 0.01  # U: 0.5 % of the reading and 10 mV, the half width of a 3 1/2 digit meter
 MAINS = 0.06
+TAKEN_V = 2e-3  # a meter that takes less, with all others beside it, is not asked alone
+Reads = dict[tuple[int, int, int], float]  # by mode and two nodes
 
 
 @dataclass(frozen=True)
 class Case:
-    """One broken unit: ``volts`` and, of the same unit before it broke, ``sound`` (modes, nodes); ``theta`` (modes,
-    rows) are its properties."""
+    """One broken unit: what a meter ``reads`` in it, and ``sound`` in the same unit before it broke; ``volts`` (modes,
+    nodes) with no meter there; ``theta`` (modes, rows) are its properties."""
 
     unit: str
     fault: Fault
+    reads: Reads
+    sound: Reads
     volts: Floats
-    sound: Floats
     mains: float
     theta: Floats
 
 
-def read(volts: Floats, candidate: Candidate) -> float:
+def read(reads: Reads, candidate: Candidate) -> float:
     """What is there to be read at a candidate."""
-    minus = volts[candidate.mode, candidate.minus] if candidate.minus >= 0 else 0.0
-    return float(volts[candidate.mode, candidate.plus] - minus)
+    return reads[candidate.mode, candidate.plus, candidate.minus]
 
 
 def visible(case: Case, listed: list[Candidate], tolerance: float) -> bool:
     """True where the fault moves something that can be read beyond its tolerance plus U."""
     for candidate in listed:
-        before, after = read(case.sound, candidate), read(case.volts, candidate)
+        before, after = read(case.sound, candidate), read(case.reads, candidate)
         if abs(after - before) > tolerance * abs(before) + METER_RELATIVE * abs(after) + METER_V:
             return True
     return False
 
 
-def broken_units(name: str, drawing: Drawing, seed: int, most: int | None) -> list[Case]:
-    """Every fault of every part once, in an order drawn by chance; ngspice must find both states of a unit."""
+def broken_units(name: str, drawing: Drawing, listed: list[Candidate], seed: int, most: int | None) -> list[Case]:
+    """Every fault of every part once, in an order drawn by chance, read wherever is ``listed``; ngspice must find both
+    states of a unit."""
     rng, net = np.random.default_rng(seed), build_net(drawing)
     faults = [fault for part in drawing.parts for fault in faults_of(net, part)]
     faults = [faults[i] for i in rng.permutation(len(faults))[:most]]
@@ -64,14 +67,25 @@ def broken_units(name: str, drawing: Drawing, seed: int, most: int | None) -> li
         _break(net, fault, broken, rng)
         pairs += [sound, broken]
         mains.append(line)
+    places = sorted({(each.plus, each.minus) for each in listed})
     with tempfile.TemporaryDirectory() as folder:
-        modes = range(len(net.modes))
-        found = [spice.solve(net, [theta[mode] for theta in pairs], Path(folder), OPTIONS) for mode in modes]
-    volts = np.stack(found, axis=1)
-    cases = [
-        Case(name, fault, volts[2 * i + 1], volts[2 * i], mains[i], pairs[2 * i + 1]) for i, fault in enumerate(faults)
+        found = [_solved(net, [theta[mode] for theta in pairs], places, Path(folder)) for mode in range(len(net.modes))]
+    volts, reads = (np.stack(each, axis=1) for each in zip(*found, strict=True))
+    told = [
+        {(mode, *place): float(unit[mode, at]) for mode in range(len(net.modes)) for at, place in enumerate(places)}
+        for unit in reads
     ]
-    return [case for case in cases if np.isfinite(case.volts).all() and np.isfinite(case.sound).all()]
+    whole = np.isfinite(volts).all(axis=(1, 2)) & np.isfinite(reads).all(axis=(1, 2))
+    return [
+        Case(name, fault, told[2 * i + 1], told[2 * i], volts[2 * i + 1], mains[i], pairs[2 * i + 1])
+        for i, fault in enumerate(faults)
+        if whole[2 * i] and whole[2 * i + 1]
+    ]
+
+
+def _solved(net: Net, thetas: list[Floats], places: list[tuple[int, int]], folder: Path) -> tuple[Floats, Floats]:
+    volts = spice.solve(net, thetas, folder, OPTIONS)
+    return volts, spice.read(net, thetas, places, folder, OPTIONS, TAKEN_V)
 
 
 def _with_tolerances(net: Net, rng: np.random.Generator) -> tuple[Floats, float]:

@@ -52,7 +52,7 @@ class Search:
         if self.rng.random() < WRONG_POINT:
             others = [c for c in self.listed if c.mode == candidate.mode and c.minus < 0 and c.plus != candidate.plus]
             held = others[self.rng.integers(len(others))]
-        true = read(self.case.volts, held)
+        true = read(self.case.reads, held)
         value = true + self.rng.normal(0, METER_RELATIVE * abs(true) / 2 + METER_V / 4)
         stated = METER_RELATIVE * abs(value) + METER_V if self.rng.random() < 0.5 else None
         table = self.posterior.table
@@ -133,7 +133,7 @@ def first_with_everything_read(case: Case, diagnosis: Diagnosis, seed: int) -> b
     evidence = [Seen("mains", "", "ac_v", case.mains * (diagnosis.drawing.nominal_mains_v or 230.0))]
     for each in candidates(table, diagnosis.drawing):
         if each.minus < 0:
-            true = read(case.volts, each)
+            true = read(case.reads, each)
             value = true + rng.normal(0, METER_RELATIVE * abs(true) / 2 + METER_V / 4)
             evidence.append(Seen(each.point, table.modes[each.mode], each.quantity, value, None))
     parts = [part for part in diagnosis.posterior(evidence).by_part if part]

@@ -7,6 +7,7 @@ import os
 import re
 import shutil
 import subprocess
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +17,9 @@ from daemon.drawing import GROUND
 MISSING = "This needs ngspice: sudo apt-get install ngspice (Debian, Ubuntu), or name it in PROBETRAIL_NGSPICE."
 OPTIONS = ".options reltol=1e-7 abstol=1e-15 vntol=1e-9 gmin=1e-12 itl1=500 temp=27 tnom=27"
 METER_V, METER_OHM = 0.25, 2e3
+NO_METER_OHM = 1e15
+VOLTMETER_OHM = 1e7
+TAKEN_V = 2e-4
 
 # Convergence by 1 uV instead of 1 nV: many cases in a short time.
 QUICK_OPTIONS = ".options reltol=1e-6 abstol=1e-13 vntol=1e-7 gmin=1e-12 itl1=300 temp=27 tnom=27"
@@ -26,15 +30,26 @@ def ngspice():
     return os.environ.get("PROBETRAIL_NGSPICE") or shutil.which("ngspice")
 
 
-def deck(net, options=OPTIONS):
-    """Netlist lines, and for each row of theta the control words that alter it (``{}`` is the value)."""
+def deck(net, options=OPTIONS, places=()):
+    """Netlist lines, and for each row of theta the control words that alter it.
+
+    Each of ``places`` (two nodes, -1 is 0 V) may get a meter: theta's further rows are their conductances.
+    """
     lines, words = ["* a network", options], {}
     lines += [f"rleak{number} {node(name)} 0 1g" for number, name in enumerate(net.nodes)]
     for number, part in enumerate(net.parts):
         rows = net.slots[part.name]
         nodes = [node(name) for name in part.nets]
         _PART.get(part.kind, two_nets)(number, part, nodes, rows, lines, words)
+    names = [*map(node, net.nodes), "0"]
+    for number, (plus, minus) in enumerate(places):
+        lines.append(f"rmeter{number} {names[plus]} {names[minus]} {NO_METER_OHM:g}")
+        words[len(net.nominal) + number] = partial(meter, number)
     return lines, words
+
+
+def meter(number, siemens):
+    return f"alter rmeter{number} = {1 / siemens if siemens else NO_METER_OHM:.12g}"
 
 
 def node(name):
@@ -99,9 +114,7 @@ def junction(number, part, nodes, rows, lines, words):
 def transistor(number, part, nodes, rows, lines, words):
     inner = " ".join(lead(f"{number}_{leg}", name, lines)[0] for leg, name in enumerate(nodes))
     lines += [f"q{number} {inner} m{number}", f".model m{number} {part.kind}(is=1e-14 bf=100 br=1)"]
-    words[rows["i_s"]] = lambda value: "\n".join(
-        [*(cut(value, f"{number}_{leg}", f"m{number}") for leg in range(3))]
-    )
+    words[rows["i_s"]] = lambda value: "\n".join([*(cut(value, f"{number}_{leg}", f"m{number}") for leg in range(3))])
     words[rows["beta"]] = lambda value: f"altermod m{number} bf = {value:.12g}"
     for name, pair in (("g_ce", (0, 2)), ("g_be", (1, 2)), ("g_cb", (0, 1))):
         resistor(f"{number}{name}", nodes[pair[0]], nodes[pair[1]], rows[name], lines, words)
@@ -150,11 +163,11 @@ def ohms(net, theta, one, other, folder: Path, options=OPTIONS):
     return METER_OHM * across / max(METER_V - across, 1e-9)
 
 
-def solve(net, cases, folder: Path, options=OPTIONS, more=()):
+def solve(net, cases, folder: Path, options=OPTIONS, more=(), places=()):
     """Volts (cases, nodes) by ngspice for theta columns (cases, rows), with ``more`` lines; NaN where it found none."""
-    lines, words = deck(net, options)
+    lines, words = deck(net, options, places)
     lines += more
-    script, last = [".control", "set numdgt=12", "set noaskquit"], np.full(len(net.nominal), np.nan)
+    script, last = [".control", "set numdgt=12", "set noaskquit"], np.full(len(net.nominal) + len(places), np.nan)
     names = " ".join(f"v({node(name)})" for name in net.nodes)
     for number, theta in enumerate(cases):
         for row in np.flatnonzero(theta != last):
@@ -164,8 +177,34 @@ def solve(net, cases, folder: Path, options=OPTIONS, more=()):
         script += [f"echo case {number}", "op", f"print {names}", "destroy all"]
     path = folder / "network.cir"
     path.write_text("\n".join([*lines, *script, "quit", ".endc", ".end"]) + "\n")
-    done = subprocess.run([ngspice(), "-b", path], capture_output=True, text=True, check=False, timeout=200)
+    done = subprocess.run([ngspice(), "-b", path], capture_output=True, text=True, check=False, timeout=600)
     return _read(done.stdout, net, len(cases))
+
+
+def read(net, cases, places, folder: Path, options=OPTIONS, taken_v=TAKEN_V):
+    """Volts (cases, places) that a meter of 10 Mohm reads at each place, put there alone; NaN where none were found.
+
+    Each case is solved with no meter and with all of them, and where that differs by more than ``taken_v`` with one
+    after the other.
+    """
+    columns = np.array([[plus, minus] for plus, minus in places]).reshape(-1, 2)
+
+    def across(volts):
+        padded = np.concatenate([volts, np.zeros((len(volts), 1))], axis=1)
+        return padded[:, columns[:, 0]] - padded[:, columns[:, 1]]
+
+    rows = np.array(cases)
+    none, every = np.zeros((len(rows), len(places))), np.full((len(rows), len(places)), 1 / VOLTMETER_OHM)
+    both = np.stack([np.hstack([rows, none]), np.hstack([rows, every])], axis=1).reshape(2 * len(rows), -1)
+    found = across(solve(net, both, folder, options, places=places)).reshape(len(rows), 2, -1)
+    told = found[:, 0].copy()
+    case, place = np.nonzero(~(np.abs(found[:, 0] - found[:, 1]) <= taken_v))
+    alone = np.zeros((len(case), len(places)))
+    alone[np.arange(len(case)), place] = 1 / VOLTMETER_OHM
+    if len(case):
+        volts = across(solve(net, np.hstack([rows[case], alone]), folder, options, places=places))
+        told[case, place] = volts[np.arange(len(case)), place]
+    return told
 
 
 def _read(text, net, cases):

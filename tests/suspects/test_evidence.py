@@ -134,7 +134,7 @@ def test_the_reading_that_kills_a_suspicion_does_kill_it(diagnosis):
     below = float(kill.split("below ")[1].split(" V")[0])
     above = float(kill.split("above ")[1].split(" V")[0])
     quantity = "across_v" if " - " in point else "dc_v"
-    shorted = diagnosis.posterior([*DEAD, *(Seen(part, "", "good") for part in ("R1", "C2", "D1"))])
+    shorted = diagnosis.posterior([*DEAD, *(Seen(part, "", "good") for part in ("R1", "L1"))])
     outlook = outlook_of(shorted)
     number = next(n for n, c in enumerate(outlook.listed) if c.point == point and shorted.table.modes[c.mode] == mode)
     value = float(outlook.mean[number] @ outlook.weights)

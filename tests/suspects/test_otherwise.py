@@ -9,6 +9,7 @@ from daemon.drawing import Part, parse_drawing
 from daemon.suspects.answer import answer, in_words
 from daemon.suspects.cautions import DISCHARGE, SCOPE, TOUCH, discharge_caution, highest_v, touch_caution
 from daemon.suspects.diagnosis import Diagnosis
+from daemon.suspects.otherwise import Way, _best_of
 from daemon.suspects.probes import ENOUGH_BITS, rank
 from daemon.suspects.readings import Seen, parse_readings
 from daemon.suspects.spreading import bits_of_values
@@ -137,10 +138,10 @@ def test_a_rail_that_only_an_unlikely_fault_lifts_above_the_touch_limit_is_cauti
 
 def test_two_rails_make_more_than_the_touch_limit_between_them(lamp, diagnosis):
     """44 V and -44 V make 88 V: each by itself is below the limit."""
-    volts = diagnosis.table.volts.copy()
+    volts = diagnosis.table.bare.copy()
     one, other = diagnosis.table.nodes["raw"], diagnosis.table.nodes["lamp"]
     volts[:, one], volts[:, other] = 44.0, -44.0
-    table = replace(diagnosis.table, volts=volts, memory={})
+    table = replace(diagnosis.table, bare=volts, memory={})
     assert touch_caution(table, lamp, [one]) == touch_caution(table, lamp, [other]) == ""
     assert touch_caution(table, lamp, [one, other]) == TOUCH
 
@@ -169,9 +170,18 @@ def test_a_reservoir_far_from_the_part_is_named_where_its_charge_is_dangerous(di
     assert "C1 (up to about" in discharge_caution(high.table, high.drawing, ["lamp"])
 
 
+def test_of_many_ways_the_best_of_each_kind_comes_before_a_second_of_any():
+    told = [("current_a", 0.9), ("heat", 0.3), ("ohm_off", 0.8), ("ohm_off", 0.7), ("ohm_off", 0.6), ("kick", 0.2)]
+    told += [("ripple_vpp", 0.25), ("part_good", 0.1), ("part_good", 0.09)]
+    found = _best_of(Way(f"P{n}", "", kind, bits, 1.0, "", "") for n, (kind, bits) in enumerate(told))
+    assert [way.gain_bits for way in found] == [0.9, 0.8, 0.3, 0.25, 0.2, 0.1]
+    found = _best_of(Way(f"P{n}", "", kind, bits, 1.0, "", "") for n, (kind, bits) in enumerate(told[:5]))
+    assert [way.gain_bits for way in found] == [0.9, 0.8, 0.7, 0.3]
+
+
 def test_other_ways_above_the_touch_limit_say_so():
     high = Diagnosis(parse_drawing(LAMP.replace("value = 20", "value = 90"), "high.toml"))
     dead = (Seen("A", "ON", "dc_v", 90.0), Seen("B", "ON", "dc_v", 0.02), Seen("B", "DIM", "dc_v", 0.02))
-    found = ways(high, dead)
+    found = ways(high, (*dead, Seen("A - B", "DIM", "across_v", 90.0)))
     assert {"heat", "part_good"} <= {each["quantity"] for each in found}
     assert all(TOUCH in each["caution"] for each in found)

@@ -9,8 +9,9 @@ from daemon.suspects.pairs import Pairs, likely_pairs
 from daemon.suspects.probes import ENOUGH_BITS, outlook_of, rank
 from daemon.suspects.readings import Seen
 from daemon.suspects.worlds import Unit
+from tests.suspects import spice
 from tests.suspects.networks import drawing_of
-from tests.suspects.test_lifted import as_built, by_ngspice
+from tests.suspects.test_lifted import as_built
 
 TOLD = [Seen("A", "ON", "dc_v", 20.1), Seen("B", "ON", "dc_v", 17.3), Seen("LAMP", "ON", "dc_v", 0.0)] * 2
 CHOSEN = [(("D1", "open"), ("S1", "open")), (("D1", "open"), ("R1", "value wrong")), (("F1", "open"), ("S1", "open"))]
@@ -99,13 +100,11 @@ def test_two_faults_on_branches_apart_are_among_the_first_three(ngspice, tmp_pat
     drawing = drawing_of(name)
     diagnosis = Diagnosis(drawing)
     net, theta = as_built(drawing, (), (), one, other)
-    volts = by_ngspice(net, theta, tmp_path)
-    names = {number: node for node, number in diagnosis.table.nodes.items()}
 
-    def read(point, in_mode, *columns):
-        values = [float(volts[in_mode, net.nodes[names[column]]]) for column in columns if column >= 0]
-        quantity = "dc_v" if len(values) == 1 else "across_v"
-        return Seen(point, drawing.modes[in_mode], quantity, values[0] - sum(values[1:]))
+    def read(point, in_mode, plus, minus=-1):
+        value = spice.read(net, [theta[in_mode]], [(plus, minus)], tmp_path, spice.QUICK_OPTIONS)[0, 0]
+        assert np.isfinite(value)
+        return Seen(point, drawing.modes[in_mode], "dc_v" if minus < 0 else "across_v", float(value))
 
     told = [read(node.upper(), drawing.modes.index(mode), diagnosis.table.nodes[node]) for node in symptoms]
     while len(told) < 12:
