@@ -11,6 +11,7 @@ landed, settled, lifted. Joined they are placements. The rules:
 - A new mark during a stay ends it and a new stay begins on the same lead at once, unless the stay had
   begun under a mark that an earlier stay had used up (or under none): then the person says late
   what it was, and the stay is named anew.
+- A stay that a word ends has ended where it was last seen to rest: with slow polls the probe lifts between two.
 - A scope's lead looks alike on a quiet point and in the air: there the marks alone say where a stay
   begins and ends, and a value that jumps within it splits it.
 - A value beyond the end of a converter's range (clipped) never settles.

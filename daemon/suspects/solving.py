@@ -12,6 +12,7 @@ from daemon.suspects.net import Floats, Halves, Net
 from daemon.suspects.sway import sway
 
 METER_UNSURE = 0.3  # of what a meter takes: meters of 10 Mohm differ, and so do the leaks of what it loads
+SWAYS = ("sway", "amps_sway")  # their modes lie one after the other
 Solution = dict[str, Halves]
 
 
@@ -31,11 +32,10 @@ class Solving:
         (modes, nodes, worlds)."""
         modes = range(len(self.net.modes))
         found = [self._in_mode(theta[mode], [each[mode] for each in far], start_v[mode]) for mode in modes]
-        last = {"sway": 1, "amps_sway": 1}
-        joined = {name: [each[name] for each in found] for name in found[0]}
+        by_mode = {name: [each[name] for each in found] for name in found[0]}
         return {
-            name: np.concatenate(each, axis=1) if name in last else np.stack(each).astype(np.float32)
-            for name, each in joined.items()
+            name: np.concatenate(each, axis=1) if name in SWAYS else np.stack(each).astype(np.float32)
+            for name, each in by_mode.items()
         }
 
     def _in_mode(self, theta: Floats, far: Sequence[Floats], start_v: Floats) -> dict[str, Floats | Halves]:
@@ -78,9 +78,8 @@ class Solving:
             some = (place < nodes) & ~solved.failed
             place, world, loaded, volts = place[some], world[some], loaded[:, some], solved.volts[:, some]
             slopes = self.meter.solver.slopes(loaded, volts)[np.arange(len(place)), place][:, None]
-            moved[world, place] = sway(self.net, self.spreads, loaded, volts, slopes, [each[:, world] for each in far])[
-                :, 0
-            ]
+            more = [each[:, world] for each in far]
+            moved[world, place] = sway(self.net, self.spreads, loaded, volts, slopes, more)[:, 0]
 
     def _currents(self, theta: Floats, volts: Floats, moves: Halves) -> tuple[Floats, Halves]:
         """Amperes out of each source, (sources, worlds), and how they sway, (worlds, sources, spreads)."""
