@@ -67,10 +67,11 @@ function showMistakes({ cells = [], lines = [], toml = "", error = "" }) {
   points.mark(cells.filter(([table]) => table === "point").map(([, row, key, sentence]) => [row, key, sentence]));
   parts.mark(cells.filter(([table]) => table === "part").map(([, row, key, sentence]) => [row, key, sentence]));
   const words = error ? [error] : lines;
-  const began = points.filled().length > 0;
+  const [entered, drawn] = [points.filled().length, parts.filled().length];
+  const began = entered > 0;
   for (const [key, input] of Object.entries(heads)) input.setAttribute("aria-invalid", String(began && cells.some(([table, , at]) => table === "drawing" && at === key)));
-  refill(document.getElementById("drawing-mistakes"), [words, began], () => {
-    if (!words.length) return el("p", { class: "verdict-word is-inside" }, `${points.filled().length} points, ${parts.filled().length} parts: nothing is wrong with it.`);
+  refill(document.getElementById("drawing-mistakes"), [words, entered, drawn], () => {
+    if (!words.length) return el("p", { class: "verdict-word is-inside" }, `${entered} points, ${drawn} parts: nothing is wrong with it.`);
     if (!began && !error) return el("p", { class: "empty" }, "Nothing is entered yet.");
     return el("ul", { class: "plain wrong" }, ...words.map((line, n) => el("li", {}, el("button", { type: "button", class: "as-link", onclick: () => pointAt(cells[n]) }, line.replace(/^sheet: /, "")))));
   });

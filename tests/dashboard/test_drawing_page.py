@@ -132,6 +132,16 @@ def test_typed_by_keyboard_alone_row_by_row(page: Page) -> None:
     expect(page.locator("#drawing-toml")).to_contain_text('printed_v = { "ON" = 19.6 }')
 
 
+def test_the_count_of_points_goes_with_the_grid_when_nothing_is_wrong_before_and_after(page: Page) -> None:
+    """Two drawings without a mistake one after the other: the sentence is not left from the first."""
+    wait_until(lambda: page.locator("#drawing-mistakes").inner_text().endswith("nothing is wrong with it."), "a check")
+    rows = page.locator(".grid[aria-label=points] tbody tr")
+    before = rows.count() - 1  # one is always empty
+    assert page.locator("#drawing-mistakes").inner_text() == f"{before} points, 0 parts: nothing is wrong with it."
+    page.locator(cell(page, f"point, row {before + 1}")).fill("one more")
+    expect(page.locator("#drawing-mistakes")).to_have_text(f"{before + 1} points, 0 parts: nothing is wrong with it.")
+
+
 def test_cells_of_a_spreadsheet_are_pasted_where_the_focus_is(page: Page) -> None:
     """Two rows of three cells at the leg of the first row."""
     page.locator(cell(page, "leg, row 2")).evaluate(
