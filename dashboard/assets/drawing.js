@@ -116,9 +116,9 @@ async function takeIn(text, name) {
   asked += 1;
   if (answer.sheet) {
     replaceBy(answer.sheet);
-    clearTimeout(waiting);
     document.getElementById("drawing-paste").open = false;
   }
+  clearTimeout(waiting); // what is told of the text is not overwritten by a check of the grid that was due
   showMistakes(answer);
 }
 

@@ -8,6 +8,7 @@ import json
 import math
 import subprocess
 import sys
+from collections import Counter
 
 import pandas as pd
 import pytest
@@ -126,9 +127,20 @@ def rows(repair, tmp_path):
 
 def test_every_value_that_an_instrument_sent_is_exported_once(repair, rows):
     sent = {(name, series): n for name, of in repair.counts.items() for series, n in of.items() if n}
-    stored = rows.groupby(["instrument", "series"]).size().to_dict()
-    assert stored == sent
+    # A meter's knob turned in the middle of a reading: its number is kept as neither function's.
+    neither = rows["flags"].str.contains("changing") & pd.to_numeric(rows["value"], errors="coerce").isna()
+    stored = rows[~neither].groupby(["instrument", "series"]).size().to_dict()
+    left = Counter(sent) - Counter(stored)
+    assert Counter(stored) + left == Counter(sent)
+    assert sum_by_instrument(left) == rows[neither].groupby("instrument").size().to_dict()
     assert not rows.duplicated(["instrument", "series", "time"]).any()
+
+
+def sum_by_instrument(counted):
+    found = Counter()
+    for (instrument, _series), n in counted.items():
+        found[instrument] += n
+    return found
 
 
 def test_a_row_carries_the_tags_that_were_true_at_its_time(repair, rows):

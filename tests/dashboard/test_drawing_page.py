@@ -170,6 +170,23 @@ def test_toml_with_mistakes_is_told_line_by_line_and_the_grid_stays(page: Page) 
     expect(page.locator(cell(page, "point, row 1"))).to_have_value("B12")
 
 
+def test_what_is_told_of_a_text_is_not_overwritten_by_a_check_that_was_due(page: Page) -> None:
+    """A cell is typed into, and a text with a mistake taken in before the grid's own check comes."""
+    page.locator("#drawing-paste > summary").click()
+    page.locator("#drawing-text").fill("[drawing]\n[[point]]\nnam = 1\n")
+    page.evaluate(
+        """() => {
+            const cell = document.querySelector('input[aria-label="point, row 1"]');
+            cell.value = "B99";
+            cell.dispatchEvent(new Event("input", { bubbles: true }));
+            document.getElementById("drawing-take").click();
+        }"""
+    )
+    expect(page.locator("#drawing-mistakes")).to_contain_text("line 3, [[point]]")
+    page.wait_for_timeout(1000)
+    expect(page.locator("#drawing-mistakes")).to_contain_text("line 3, [[point]]")
+
+
 def jpeg(page: Page) -> bytes:
     """A picture larger than what is kept of one."""
     text = page.evaluate(
