@@ -19,6 +19,7 @@ LOAD_KNEE_V = 0.7  # below about this a load no longer draws its current
 SOFT_V = 0.01  # width of a regulator's corners
 MOST_STEPS = 120
 CLOSE_V = 1e-6
+BEYOND_V = 1e9  # nothing on a bench: such volts come of arithmetic, and have not settled
 EASED_STEP = 0.5  # of each of their steps: what goes to and fro between two states comes to rest
 EASED_S = tuple(10.0**-power for power in range(2, 9))  # leaks that bring a stubborn world to its own, one by one
 SOME_WORLDS = 2048  # solved together: their matrices stay in the processor's cache
@@ -174,7 +175,8 @@ class Solver:
             step = solution - state.volts
             moved = np.abs(step).max(axis=0)
             state.volts = solution if share == 1.0 else state.volts + share * step
-            settled = (moved < CLOSE_V + 1e-9 * np.abs(solution).max(axis=0)) & ~state.limited
+            most = np.abs(solution).max(axis=0)
+            settled = (moved < CLOSE_V + 1e-9 * most) & (most < BEYOND_V) & ~state.limited
             if settled.any():
                 done[:, left[settled]] = state.volts[:, settled]
                 if with_ohms:

@@ -49,6 +49,17 @@ def test_pairs_joined_to_single_faults_are_as_if_all_were_solved_together(lamp):
     assert np.allclose(ours, theirs, atol=1e-3)
 
 
+def test_a_start_far_beyond_what_a_junction_holds_settles_on_no_volts_that_are_not_there():
+    """R3 shorted and R2 open, begun from where each alone leaves the stage: its base-emitter volts are tens of volts
+    there, and Newton then comes to rest on numbers that fit nothing but arithmetic."""
+    unit = Unit(drawing_of("console"))
+    joined = Pairs(unit, unit.table()).joined([(("R2", "open"), ("R3", "shorted"))])
+    pair = joined.of == len(joined.hypotheses) - 1
+    assert (joined.prior[pair] > 0).any()
+    assert np.abs(joined.bare[:, :, pair]).max() < 60
+    assert np.isfinite(joined.sway).all()
+
+
 def test_only_pairs_are_solved_and_only_those_that_are_new(lamp, solved):
     unit = Unit(lamp)
     pairs = Pairs(unit, unit.table())
