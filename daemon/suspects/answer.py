@@ -67,7 +67,7 @@ def answer(
     """
     table = posterior.table
     in_mode = mode or next((w.seen.mode for w in reversed(posterior.weighed) if w.seen.mode in table.modes), None)
-    outlook = outlook_of(posterior)
+    outlook = outlook_of(posterior, look_ahead)
     probes = rank(posterior, in_mode, look_ahead=look_ahead, outlook=outlook)
     lifted = [asdict(each) for each in lifted_parts(posterior)]
     useful = max((probe.gain_bits for probe in probes), default=0.0) >= ENOUGH_BITS

@@ -19,6 +19,7 @@ NEW_BITS = 0.05
 BESIDE = 0.95  # of a chance, where places are put in order: a point that is fed is nearer to what is between two
 OF_THE_NETWORK = frozenset({"dc_v", "across_v", "current_a", "ohm_off"})  # what worlds of an altered unit tell of
 OF_A_PART = frozenset({"good", "heat", "proof"})  # whatever else is lifted or led past
+TEACH = 0.95
 AGAIN = 0.7  # of a reading's spread: by how much it differs when it is taken again
 
 
@@ -122,7 +123,7 @@ class Posterior:
         away = seen.value - about.mean - np.einsum("wp,wp->w", about.sway, self.lean)
         likely, good = density(away, spread, about.elsewhere, table.skirt)
         # In a world where the probe was rather on a wrong point, the reading tells nothing of that world.
-        teaches = good > 0.5
+        teaches = good > TEACH
         again = self.taken.get((seen.point, seen.mode, seen.quantity))
         if again is not None and again.good is not None:
             likely, good = _once_more(seen.value - again.seen.value, about, again.good, likely, good)

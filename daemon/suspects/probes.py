@@ -17,7 +17,7 @@ from daemon.suspects.outlook import APART, Outlook
 
 MODE_COST = 1.5
 ENOUGH_BITS = 0.1
-SOME_WORLDS, LOOK_WORLDS = 500, 120
+SOME_WORLDS, MORE_WORLDS, LOOK_WORLDS = 500, 1000, 300  # for one step; for two; for what each outcome leaves
 LOOK_AT, LOOK_ON = 6, 24
 LEAST_BITS = 0.005
 THRIFT = 0.3  # power of the effort that a gain is divided by: one more probe is dearer than a longer reach
@@ -33,9 +33,10 @@ class Probe:
     reason: str = ""
 
 
-def outlook_of(posterior: Posterior) -> Outlook:
-    """The likeliest worlds, and what each candidate will read in them."""
-    return Outlook.of(posterior, tuple(candidates(posterior.table, posterior.drawing)), SOME_WORLDS)
+def outlook_of(posterior: Posterior, look_ahead: bool = False) -> Outlook:
+    """The likeliest worlds, and what each candidate will read in them; to ``look_ahead`` takes more of them."""
+    worlds = MORE_WORLDS if look_ahead else SOME_WORLDS
+    return Outlook.of(posterior, tuple(candidates(posterior.table, posterior.drawing)), worlds)
 
 
 def rank(
@@ -47,7 +48,7 @@ def rank(
 ) -> list[Probe]:
     """The best next probes, best first; ``mode`` is the one that the unit is in. Greedy, or refined by two steps."""
     table = posterior.table
-    outlook = outlook or outlook_of(posterior)
+    outlook = outlook or outlook_of(posterior, look_ahead)
     listed = outlook.listed
     in_mode = table.modes.index(mode) if mode in table.modes else None
     costs = np.array([c.access + (MODE_COST if in_mode is not None and c.mode != in_mode else 0) for c in listed])
