@@ -8,7 +8,7 @@ import numpy as np
 from daemon.drawing import Drawing
 from daemon.suspects.altered import Altered
 from daemon.suspects.mending import AS_IT_CAME, DONE, DONE_FOR_GOOD, State, Work, is_mended, state_of
-from daemon.suspects.net import Floats, Ints
+from daemon.suspects.net import Floats, Halves, Ints
 from daemon.suspects.readings import Seen, is_mains
 from daemon.suspects.weighing import Expected, density, expected, other_likelihood
 from daemon.suspects.worlds import Table
@@ -19,7 +19,7 @@ NEW_BITS = 0.05
 BESIDE = 0.95  # of a chance, where places are put in order: a point that is fed is nearer to what is between two
 OF_THE_NETWORK = frozenset({"dc_v", "across_v", "current_a", "ohm_off"})  # what worlds of an altered unit tell of
 OF_A_PART = frozenset({"good", "heat", "proof"})  # whatever else is lifted or led past
-TEACH = 0.95
+CERTAIN = 0.95  # of a probe on the right point, before its reading tells of tolerances
 AGAIN = 0.7  # of a reading's spread: by how much it differs when it is taken again
 
 
@@ -64,8 +64,8 @@ class Posterior:
         self._log = np.log(np.maximum(table.prior, 1e-300))
         self._log[table.prior == 0] = -np.inf
         self.now: Ints = np.arange(len(table.of))
-        self.lean: Floats = np.zeros((len(table.of), table.sway.shape[2]))
-        self.known: Floats = np.zeros((0, *self.lean.shape))
+        self.lean: Halves = np.zeros((len(table.of), table.sway.shape[2]), dtype=np.float32)
+        self.known: Halves = np.zeros((0, *self.lean.shape), dtype=np.float32)
         self._weigh_all(evidence, solve)
 
     def _weigh_all(self, evidence: Sequence[Seen], solve: bool) -> None:
@@ -117,21 +117,23 @@ class Posterior:
         if about is None:
             found = other_likelihood(table, self.drawing, seen, self.now)
             return None if found is None else np.asarray(np.log(np.maximum(found, 1e-300))), None
-        told = np.einsum("wp,nwp->nw", about.sway, self.known)
-        left = about.sway - np.einsum("nw,nwp->wp", told, self.known)
+        left = about.sway
+        if len(self.known):
+            told = np.einsum("wp,nwp->nw", about.sway, self.known)
+            left = left - np.einsum("nw,nwp->wp", told, self.known)
         spread = np.sqrt(np.maximum(np.einsum("wp,wp->w", left, about.sway), 0) + about.noise**2)
         away = seen.value - about.mean - np.einsum("wp,wp->w", about.sway, self.lean)
         likely, good = density(away, spread, about.elsewhere, table.skirt)
-        # In a world where the probe was rather on a wrong point, the reading tells nothing of that world.
-        teaches = good > TEACH
+        # In a world where the probe may as well have been on a wrong point, the reading tells nothing of that world.
+        teaches = good > CERTAIN
         again = self.taken.get((seen.point, seen.mode, seen.quantity))
         if again is not None and again.good is not None:
             likely, good = _once_more(seen.value - again.seen.value, about, again.good, likely, good)
             teaches &= again.good <= 0.5
-        step = np.where(teaches[:, None], left / spread[:, None], 0.0)
+        step = left * np.where(teaches, 1 / spread, 0.0).astype(np.float32)[:, None]
         if step.any():
             self.known = np.concatenate([self.known, step[None]])
-            self.lean = self.lean + step * np.clip(np.nan_to_num(away) / spread, -3, 3)[:, None]
+            self.lean = self.lean + step * np.clip(np.nan_to_num(away) / spread, -3, 3).astype(np.float32)[:, None]
         return np.asarray(np.log(likely)), good
 
     @property

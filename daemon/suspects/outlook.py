@@ -128,7 +128,7 @@ def _foreseen(posterior: Posterior, listed: Sequence[Candidate], kept: Ints) -> 
     nodes = len(table.nodes)
     plus = np.array([c.mode * nodes + c.plus for c in listed])
     minus = np.array([c.mode * nodes + c.minus if c.minus >= 0 else -1 for c in listed])
-    told = np.concatenate([posterior.lean[None, kept], posterior.known[:, kept]]).astype(np.float32)
+    told = np.concatenate([posterior.lean[None, kept], posterior.known[:, kept]])
     leaning = table.sway[now] @ told.transpose(1, 2, 0)  # (worlds, modes x nodes, 1 + readings)
     moved = leaning[:, plus] - np.where((minus >= 0)[None, :, None], leaning[:, minus], 0)
     if table.pairs:

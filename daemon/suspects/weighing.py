@@ -12,7 +12,7 @@ import numpy as np
 from daemon.drawing import GROUND, Drawing
 from daemon.judge.expected import why_printed_values_do_not_hold
 from daemon.suspects.faults import EVEN
-from daemon.suspects.net import Floats, Ints
+from daemon.suspects.net import Floats, Halves, Ints
 from daemon.suspects.readings import HALVES, Seen, is_mains, node_name, place_of
 from daemon.suspects.signs import is_sign, sign_likelihood
 from daemon.suspects.worlds import SKIRT, Table
@@ -35,7 +35,7 @@ class Expected:
     """
 
     mean: Floats
-    sway: Floats
+    sway: Halves
     noise: Floats
     elsewhere: Floats
 
@@ -83,12 +83,12 @@ def _columns(table: Table, drawing: Drawing, point: str) -> tuple[int, int] | No
 def _expected_mains(table: Table, drawing: Drawing, seen: Seen) -> Expected | None:
     if drawing.nominal_mains_v is None or seen.quantity not in ("ac_v", "dc_v"):
         return None
-    rows = np.zeros((len(table.of), table.sway.shape[2]))
+    rows = np.zeros((len(table.of), table.sway.shape[2]), dtype=np.float32)
     if rows.shape[1]:
         rows[:, 0] = table.mains_sd
     mains_v = drawing.nominal_mains_v
     spread, elsewhere = np.full(len(table.of), 0.01 * mains_v), np.full(len(table.of), 0.5 / mains_v)
-    return Expected(mains_v * table.mains, mains_v * rows, spread, elsewhere)
+    return Expected(mains_v * table.mains, np.float32(mains_v) * rows, spread, elsewhere)
 
 
 def _expected_amps(table: Table, seen: Seen, mode: int, now: Ints) -> Expected | None:
@@ -96,7 +96,7 @@ def _expected_amps(table: Table, seen: Seen, mode: int, now: Ints) -> Expected |
         return None
     source = table.sources.index(seen.point)
     mean = table.amps[mode, source, now]
-    rows = table.amps_sway[now, mode * len(table.sources) + source].astype(float)
+    rows = table.amps_sway[now, mode * len(table.sources) + source]
     own = METER_A if seen.uncertainty is None else seen.uncertainty
     noise = np.hypot(AMPS_RELATIVE * np.abs(mean) + 0.001, own)
     whole = 2 * float(np.abs(mean).max()) + 1

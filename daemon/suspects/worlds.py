@@ -97,14 +97,14 @@ class Table:
         own = self.volts[mode, plus] - self.volts[mode, minus] if pair is None else self.across[mode, pair]
         return np.asarray(own)
 
-    def rows(self, mode: int, plus: int, minus: int = -1, now: Ints | slice = slice(None)) -> Floats:
+    def rows(self, mode: int, plus: int, minus: int = -1, now: Ints | slice = slice(None)) -> Halves:
         """The sway (worlds, spreads) of what a meter reads at a node, or between two; -1 is 0 V.
 
         ``now`` chooses worlds. The last spread is how much of what the meter takes is not sure.
         """
         width = len(self.nodes)
         if minus < 0:
-            own = np.asarray(self.sway[now, mode * width + plus], dtype=float)
+            own = np.asarray(self.sway[now, mode * width + plus])
             return own if plus >= 0 else np.zeros_like(own)
         if plus < 0:
             return -self.rows(mode, minus, now=now)
