@@ -15,11 +15,11 @@ from daemon.suspects.otherwise import Way, otherwise
 from daemon.suspects.probes import outlook_of
 from daemon.suspects.readings import HALVES, Seen, node_name
 from tests.benchmarks.suspects_truth import OPEN_S, OPTIONS, Case, Floats
-from tests.benchmarks.suspects_ways import MOST_PROBES, WRONG_POINT, Choose, Search
+from tests.benchmarks.suspects_ways import WRONG_POINT, Choose, Search
 from tests.suspects import spice
 
 ANSWERED = ("current_a", "ohm_off", "part_good")
-MOST_STEPS = 12
+MOST_STEPS, MOST_TAKEN = 12, 75  # a search that goes on is not cut off where one by volts alone is
 AMPS_RELATIVE, AMPS_A = 0.01, 0.001  # half width of a clamp or a shunt
 OHMS_RELATIVE, LEADS_OHM = 0.01, 0.1
 TEST_FAILS = 0.02
@@ -30,7 +30,7 @@ def go_on(search: Search, choose: Choose, seed: int) -> None:
     """Do what is proposed, volts again where they tell something anew, until one part is nearly sure or nothing is
     left."""
     truth = _Unit(search.case, build_net(search.diagnosis.drawing), np.random.default_rng((seed, 7)))
-    while not search.sure and len(search.done) < MOST_STEPS and len(search.taken) < MOST_PROBES:
+    while not search.sure and len(search.done) < MOST_STEPS and len(search.taken) < MOST_TAKEN:
         candidate = choose(search)
         if candidate is not None:
             search.take(candidate)

@@ -48,7 +48,7 @@ def test_placements_of_each_careless_hand_are_found_soon_and_none_is_invented():
 
 def test_the_broken_part_is_found_in_a_few_probes_and_with_less_effort_than_by_other_ways():
     """A seeded dozen of broken cassette decks as ngspice has them; the goals are the benchmark's own matter."""
-    figures = {figure.name: figure.value for figure in suspects.searches(["cassette"], (4,), 12)}
+    figures = {figure.name: figure.value for figure in suspects.figures_of([suspects.searched("cassette", (4,), 12)])}
     assert figures["probes, median (12 faults that DC can see)"] <= 6
     assert figures["the right part is in the 90 % set"] >= 0.75
     assert figures["effort, of that in the drawing's order"] < 0.8
@@ -57,10 +57,19 @@ def test_the_broken_part_is_found_in_a_few_probes_and_with_less_effort_than_by_o
 
 
 def test_a_unit_that_nobody_chose_is_searched_and_one_that_is_too_small_is_not():
-    ended = suspects.searched_by_chance(3)
-    assert len(ended) == suspects.OF_A_UNIT
-    assert sum(each.volts.in_set for each in ended) >= 4
-    assert suspects.searched_by_chance(8) == []
+    found = suspects.searched_by_chance(3)
+    assert found is not None and len(found.ours) == suspects.OF_A_UNIT
+    assert sum(each.volts.in_set for each in found.ours) >= 4
+    assert len(found.order) == len(found.halves) == suspects.RIVALS_OF_A_UNIT
+    assert suspects.searched_by_chance(8) is None
+
+
+def test_what_is_said_too_boldly_or_too_timidly_is_out_of_the_band():
+    def ended(right):
+        says = [(0.8, number < right) for number in range(100)]
+        return suspects.Told(5, 5.0, True, True, True, 1, says, True)
+
+    assert [suspects.calibration([ended(right)], "").met for right in (70, 76, 80, 84, 90)] == [0, 1, 1, 1, 0]
 
 
 @pytest.mark.parametrize(("value", "code"), [(0.7, 0), (0.5, 1)])
