@@ -5,7 +5,7 @@ every reading has a meter's error, and 3 in 100 are taken at a wrong point. Only
 that move something that can be read beyond 10 % plus U. A search ends with one part at 90 %, with nothing that
 teaches 0.1 bit, or after 25 probes. Rivals on the same units: the drawing's order, and half-splitting on good or bad.
 Parts side by side look alike to volts: all of these searches are then told a second time, gone on with what the program
-proposes where volts tell no more (``suspects_otherwise.py``) and not cut off, against the same goals; rivals do likewise.
+proposes where volts tell no more (``suspects_otherwise.py``) and never cut off, against the same goals; rivals too.
 The same goals on networks put together by chance (``tests/suspects/chance_networks.py``), which nothing was tuned on.
 Whether it is right as often as it says is judged over all of these searches, and told of each group: of fifty chances
 alone, more than one group in three would leave the band by luck though it were right 80 times in 100 (binomial).
