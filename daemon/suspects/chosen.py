@@ -4,25 +4,70 @@ from collections.abc import Sequence
 
 from daemon.suspects.coupled import Transistor
 
-ODD = 1.5  # rivals that it counts for
+# What each costs or is worth, against one transistor more or less. Common practice, no source.
+UPSIDE = 0.9  # the arrow leads from emitter to collector, and no collector is seen to drive the base
+OFF_V = 4.0  # each volt that its junction lies beside the usual
+ON_COLLECTOR = 0.6  # its emitter hangs on another's collector: two in a row
+FAR, MOST_FAR = 0.01, 0.2  # each line of the drawing between its base and its emitter: stages are written in a row
+DRIVEN = 0.3  # another's collector drives its base: one stage after the other
 
 
-def unnamed(allowed: Sequence[Transistor], main: Sequence[int], known: Sequence[Transistor]) -> list[Transistor]:
-    """The most of ``allowed`` that do not contradict each other, nor the ``known``; ``main`` is each point's feeder.
+def unnamed(
+    allowed: Sequence[Transistor], off_v: Sequence[float], main: Sequence[int], known: Sequence[Transistor]
+) -> list[Transistor]:
+    """The likeliest of ``allowed`` that do not contradict each other, nor the ``known``: mostly the most of them.
 
-    Of two points a junction apart either may be the other's base; whoever leaves room for more of the others is taken.
+    ``off_v`` is how far the junction of each lies beside the usual volts, ``main`` each point's feeder. Of two points a
+    junction apart either may be the other's base: whoever goes best with the others is taken.
     """
     driven = {each.collector for each in (*allowed, *known)}
+    beside = dict(zip(allowed, off_v, strict=True))
     fits = [each for each in allowed if not _is_upside(each, main) or each.base in driven or _beside(each, main)]
-    open_ones = [each for each in fits if not any(_contradict(each, other) for other in known)]
-    rivals = {each: sum(_contradict(each, other) for other in open_ones) for each in open_ones}
+    fits = [each for each in fits if not any(_contradict(each, other) for other in known)]
+    rivals = {each: sum(_contradict(each, other) for other in fits) for each in fits}
+    fits.sort(key=lambda each: rivals[each] + OFF_V * beside[each] + _far(each))  # a stable sort: else as they came
     found: list[Transistor] = []
-    while fits := [each for each in open_ones if _base_is_free(each, main, [*known, *found])]:
-        odd = {each: ODD * (_is_upside(each, main) and each.base not in driven) for each in fits}
-        best = min(fits, key=lambda each: (rivals[each] + odd[each], open_ones.index(each)))
-        found.append(best)
-        open_ones = [each for each in open_ones if not _contradict(each, best)]
+    better = True
+    while better:
+        better = False
+        for more in _steps(fits):
+            if all(each in found for each in more):
+                continue
+            trial = [*(other for other in found if not any(_contradict(each, other) for each in more)), *more]
+            if _worth(trial, known, beside, main) > _worth(found, known, beside, main) + 1e-9:
+                found, better = trial, True
     return found
+
+
+def _steps(fits: Sequence[Transistor]) -> list[tuple[Transistor, ...]]:
+    """Each alone, and each with what may drive it."""
+    alone = [(each,) for each in fits]
+    return alone + [
+        (each, driver)
+        for each in fits
+        for driver in fits
+        if driver.collector == each.base and not _contradict(each, driver)
+    ]
+
+
+def _worth(
+    chosen: Sequence[Transistor], known: Sequence[Transistor], beside: dict[Transistor, float], main: Sequence[int]
+) -> float:
+    """Of some together; none of them where a base could not feed what it feeds."""
+    if not all(_base_is_free(each, main, [*known, *chosen]) for each in chosen):
+        return -1.0
+    collectors = {each.collector for each in (*known, *chosen)}
+    total = 0.0
+    for each in chosen:
+        driven = each.base in collectors
+        total += 1 + DRIVEN * driven - OFF_V * beside[each] - ON_COLLECTOR * (each.emitter in collectors)
+        total -= UPSIDE * (_is_upside(each, main) and not driven)
+        total -= _far(each)
+    return total
+
+
+def _far(each: Transistor) -> float:
+    return min(FAR * abs(each.base - each.emitter), MOST_FAR)
 
 
 def _contradict(one: Transistor, other: Transistor) -> bool:

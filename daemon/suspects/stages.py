@@ -19,7 +19,7 @@ from daemon.suspects.net import Floats
 GROUND_V = 0.005  # below this a printed value is 0 V
 EQUAL = 0.012  # share by which volts of one and the same conductor may differ, with three digits printed
 REGULATED_PERCENT = 6.0  # points printed with a tolerance up to this, and not with the mains, are taken as regulated
-JUNCTION_V = (0.5, 0.8)
+JUNCTION_V, USUAL_V = (0.5, 0.8), 0.65  # from base to emitter
 LEAST_V, COARSE_V = 0.3, 0.5  # of a junction whose volts are printed in steps as large as they are
 SATURATED_V = 0.35
 DEAD = 0.03  # share of a feeder's volts below which a point is off
@@ -256,7 +256,8 @@ def _transistors(
         each = _named(own, volts, main, {other[leg] for other in legs.values() for leg in other} - set(own.values()))
         if each is not None:
             found.append(each)
-    return [*found, *unnamed(_unnamed(volts, main, feeders), main, found)]
+    allowed = _unnamed(volts, main, feeders)
+    return [*found, *unnamed(allowed, [_off_v(volts, each) for each in allowed], main, found)]
 
 
 def _unnamed(volts: Floats, main: Sequence[int], feeders: Sequence[Sequence[int]]) -> list[Transistor]:
@@ -268,6 +269,14 @@ def _unnamed(volts: Floats, main: Sequence[int], feeders: Sequence[Sequence[int]
             if each is not None and not _is_joined(volts, base, each.collector, np.abs(volts[base]) > GROUND_V):
                 found.append(each)
     return found
+
+
+def _off_v(volts: Floats, each: Transistor) -> float:
+    """By how much a junction's printed volts lie beside the usual ones, beyond their digits."""
+    on = np.abs(volts[each.emitter]) > 0.1
+    own, half = volts[each.base][on], _digit_v(volts[each.base][on]) / 2
+    across = np.abs(own - volts[each.emitter][on])
+    return float(np.maximum(np.abs(across - USUAL_V) - half, 0).max())
 
 
 def _named(own: dict[str, int], volts: Floats, main: Sequence[int], others: set[int]) -> Transistor | None:
