@@ -22,6 +22,7 @@ REGULATED_PERCENT = 6.0  # points printed with a tolerance up to this, and not w
 JUNCTION_V, USUAL_V = (0.5, 0.8), 0.65  # from base to emitter
 LEAST_V, COARSE_V = 0.3, 0.5  # of a junction whose volts are printed in steps as large as they are
 SATURATED_V = 0.35
+SATURATES_V = 0.03
 DEAD = 0.03  # share of a feeder's volts below which a point is off
 LEG = re.compile(r"^((?:Q|TR|VT|T)\d+\w*?)[ _.-]?(B|C|E)$", re.IGNORECASE)
 NONE = -1
@@ -374,7 +375,7 @@ def _with_collector(
     sign = _sign(volts, base, emitter)
     if emitter >= 0:
         at = volts[emitter]
-        below = [n for n in range(len(main)) if main[n] == emitter and (sign * (volts[n] - at)).max() > 0.1]
+        below = [n for n in range(len(main)) if main[n] == emitter and (sign * (volts[n] - at)).max() > SATURATES_V]
         above = main[emitter]
         if above == base:
             above = next((n for n in feeders if n != base), NONE)
