@@ -47,7 +47,7 @@ from tests.suspects.networks import TEXTS, drawing_of, printed_only
 
 TOLERANCE = 0.1
 PARTS = (20, 62)  # of networks put together by chance
-FIRST_UNIT, OF_A_UNIT = 1000, 6
+FIRST_UNIT, OF_A_UNIT = 3000, 6
 RIVALS_OF_A_UNIT = 2  # of these, the others' ways are followed too
 GONE_ON = "gone on where volts tell no more: "
 

@@ -9,6 +9,7 @@ from daemon.suspects.diagnosis import Diagnosis
 from daemon.suspects.likely_net import likely_nets
 from daemon.suspects.likely_parts import is_behind_diode, is_led, node_net
 from daemon.suspects.stages import named_apart, stages_of
+from tests.suspects.chance_networks import chance_drawing
 from tests.suspects.networks import TEXTS, drawing_of, printed_only
 
 HEAD = '[drawing]\nunit = "deck"\nmodes = ["STOP", "PLAY"]\n'
@@ -64,6 +65,45 @@ def test_base_and_emitter_are_found_by_the_names_of_their_legs_or_by_065_volts(s
     found = {tuple(stages.names[n] for n in (t.collector, t.base, t.emitter)) for t in stages.transistors}
     assert found == {("VR", "Q1B", "B12"), ("Q2C", "Q2B", "Q2E")}
     assert all(each.sign == 1 for each in stages.transistors)
+
+
+def legs_of(stages):
+    """Collector, base and emitter of each, by name."""
+    return {tuple(stages.names[leg] for leg in (t.collector, t.base, t.emitter)) for t in stages.transistors}
+
+
+FOLLOWED = {
+    "RAIL": (12.0, ""), "COL": (7.49, "RAIL"), "EM": (1.82, "COL"), "BASE": (2.51, "RAIL"), "OUT": (6.8, "RAIL"),
+}  # fmt: skip
+LED_BESIDE = {"LED": (2.02, "RAIL")}  # 0.49 V from the base: hardly its emitter
+SATURATED = {
+    "RAIL": (24.0, ""), "BASE": (2.3, "RAIL"), "COL": (11.3, "RAIL"), "EM": (1.63, "COL"),
+    "TOP": (12.0, "RAIL"), "OUT": (11.9, "TOP"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("volts", "there"),
+    [
+        (FOLLOWED | LED_BESIDE, {("COL", "BASE", "EM"), ("RAIL", "COL", "OUT")}),
+        (SATURATED, {("COL", "BASE", "EM"), ("OUT", "COL", "TOP")}),
+    ],
+)
+def test_without_names_of_legs_those_transistors_are_taken_that_go_best_together(volts, there):
+    """A common-emitter stage drives a follower; one drives a second of the other kind, which is saturated."""
+    text = HEAD + "".join(point(name, v, v, fed) for name, (v, fed) in volts.items())
+    assert legs_of(stages_of(parse_drawing(text, "stage.toml"))) == there
+
+
+def test_most_transistors_of_networks_by_chance_are_found_by_their_printed_volts_and_few_that_are_none():
+    there, found = set(), set()
+    for seed in range(2000, 2012):
+        drawing = chance_drawing(seed)
+        stages = stages_of(named_apart(printed_only(drawing, Diagnosis(drawing).table)))
+        found |= {(seed, *legs) for legs in legs_of(stages)}
+        there |= {(seed, *p.nets) for p in drawing.parts if p.kind in ("npn", "pnp")}
+    assert len(there) > 30
+    assert len(found & there) >= 0.85 * len(there) and len(found - there) <= 0.15 * len(there)
 
 
 def test_a_diode_and_an_indicator_are_known_by_their_forward_volts(stages):
