@@ -27,15 +27,16 @@ def unnamed(
     rivals = {each: sum(_contradict(each, other) for other in fits) for each in fits}
     fits.sort(key=lambda each: rivals[each] + OFF_V * beside[each] + _far(each))  # a stable sort: else as they came
     found: list[Transistor] = []
-    better = True
+    worth, better = 0.0, True
     while better:
         better = False
         for more in _steps(fits):
-            if all(each in found for each in more):
-                continue
-            trial = [*(other for other in found if not any(_contradict(each, other) for each in more)), *more]
-            if _worth(trial, known, beside, main) > _worth(found, known, beside, main) + 1e-9:
-                found, better = trial, True
+            kept = [other for other in found if not any(_contradict(each, other) for each in more)]
+            if len(found) - len(kept) > len(more) + 1 or all(each in found for each in more):
+                continue  # many that go for one or two are never worth it
+            trial = [*kept, *more]
+            if (now := _worth(trial, known, beside, main)) > worth + 1e-9:
+                found, worth, better = trial, now, True
     return found
 
 
