@@ -127,15 +127,14 @@ def told_of(search: Search, network: Diagnosis) -> Told:
 
 
 def first_with_everything_read(case: Case, diagnosis: Diagnosis, seed: int) -> bool:
-    """True if the part is first once every point was read in every mode, each on the right point: no search is better
-    but by luck, for parts side by side look the same to a meter."""
+    """True if the part is first once all was read in every mode, points and across parts, each in the right place: no
+    search is better but by luck, for parts side by side look the same to a meter."""
     rng, table = np.random.default_rng(seed), diagnosis.table
     evidence = [Seen("mains", "", "ac_v", case.mains * (diagnosis.drawing.nominal_mains_v or 230.0))]
     for each in candidates(table, diagnosis.drawing):
-        if each.minus < 0:
-            true = read(case.reads, each)
-            value = true + rng.normal(0, METER_RELATIVE * abs(true) / 2 + METER_V / 4)
-            evidence.append(Seen(each.point, table.modes[each.mode], each.quantity, value, None))
+        true = read(case.reads, each)
+        value = true + rng.normal(0, METER_RELATIVE * abs(true) / 2 + METER_V / 4)
+        evidence.append(Seen(each.point, table.modes[each.mode], each.quantity, value, None))
     parts = [part for part in diagnosis.posterior(evidence).by_part if part]
     return parts[0] == case.fault.part
 
