@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 
 from daemon.judge.evidence import Evidence
 from daemon.judge.inputs import comparable, corner_hz, is_cut_off
-from daemon.judge.pieces import joined
+from daemon.judge.pieces import examine_pieces
 from daemon.judge.power_onset import power_onset
-from daemon.judge.switch_on import SwitchOnVerdict, examine_switch_on
+from daemon.judge.switch_on import SwitchOnVerdict
 from daemon.records import SessionRecords
 from drivers.errors import SessionError
 from drivers.readings import Trace
@@ -98,19 +98,19 @@ def _examined(records: SessionRecords, facts: Mapping[str, Any]) -> tuple[Switch
     if reference is not None and not comparable(trace, reference):
         reference, note = None, OTHER_COUPLING
     facts = _dated_by_power(records, facts)
-    record = joined([records.trace(number) for number in facts.get("pieces") or ()] or [trace])
-    unsure_us = facts.get("switch_on_half_width_us", 0) + (0 if facts.get("one_record") else record.half_width_us)
+    pieces = [records.trace(number) for number in facts.get("pieces") or ()] or [trace]
+    unsure_us = facts.get("switch_on_half_width_us", 0)
     ends_v = sorted(code * trace.scale_v + trace.offset_v for code in (trace.lowest_code, trace.highest_code))
     against = None
     if reference is not None:
         unsure_us += reference.t0_half_width_us
         on_us = facts.get("reference_on_us") or reference.t0_us
         against = (reference.volts, reference.dt_s, (on_us - reference.t0_us) / 1e6)
-    verdict, evidence = examine_switch_on(
-        record.volts,
-        trace.dt_s,
-        on_s=(facts["switch_on_t_us"] - record.t0_us) / 1e6,
-        on_uncertainty_s=unsure_us / 1e6,
+    verdict, evidence = examine_pieces(
+        pieces,
+        facts["switch_on_t_us"],
+        unsure_us,
+        one_record=bool(facts.get("one_record")),
         reference=against,
         reference_clipped=reference is not None and _was_clipped(records, facts["reference"], reference),
         lowest_v=ends_v[0],

@@ -1,7 +1,8 @@
 """What a record says about a switch-on, before any verdict: with a reference, or alone."""
 
 import math
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ from daemon.judge.detector import Search, search
 from daemon.judge.hum import Hum, Volts
 from daemon.judge.noise import noise_sigma
 from daemon.judge.onset import onset_before
-from daemon.judge.sizes import Size, beyond_range_v, size_of
+from daemon.judge.sizes import Size, beyond_range_v, held_to_peaks, size_of
 from daemon.judge.slide import Shape, place_shape
 from daemon.judge.trial import Record
 
@@ -115,6 +116,28 @@ def evidence_against(capture: Capture, healthy: Healthy, a_min: float, late_tole
         model_v=found.drift + found.hum + found.fitted,
         sigma_v=found.sigma_v,
         level_v=courses.baseline(capture.volts, capture.seen, capture.earliest)[0],
+    )
+
+
+def agreed(several: Sequence[Evidence]) -> Evidence:
+    """The first one's, but no surer than all are: of one switch-on whose pieces may lie in time in several ways."""
+    first, coverage = several[0], min(each.coverage for each in several)
+    sizes = [each.size for each in several if each.size is not None]
+    size = first.size
+    if size is not None and first.healthy is not None and len(several) > 1:
+        size = replace(size, low=min(each.low for each in sizes), high=max(each.high for each in sizes))
+        size = held_to_peaks(size, first.course, first.healthy, coverage)
+    return replace(
+        first,
+        size=size,
+        found=any(each.found for each in several),
+        never_settles=all(each.never_settles for each in several),
+        hum_follows=all(each.hum_follows for each in several),
+        coverage=coverage,
+        needed=max(each.needed for each in several),
+        would_show=min(each.would_show for each in several),
+        lag_s=min(each.lag_s for each in several),
+        cause=min(several, key=lambda each: each.coverage).cause,
     )
 
 

@@ -1,7 +1,7 @@
 """How large a switch-on was against its reference, with a 99 % interval."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import NormalDist
 
 import numpy as np
@@ -15,6 +15,7 @@ Z99 = 2.5758
 _DIFFERS_SIGMA = 6.0
 _DIFFERS_SHARE = 0.05
 ENOUGH_COVERAGE = 0.8
+SMALLER_BELOW = 0.7
 _AS_GOOD_AS_NOTHING = 0.1
 _EDGE_SHARE = 0.01  # of the peak: beyond it the kick is over
 _SURELY = 3.0  # standard deviations of noise power
@@ -101,6 +102,18 @@ def _by_peaks(course: Course, healthy: Healthy, beyond_v: float, coverage: float
     if beyond_v or coverage < ENOUGH_COVERAGE:
         high = math.inf  # what was not seen may have been the larger part
     return Size(peak / abs(healthy.sharp_peak_v) if most else math.inf, low, high, False)
+
+
+def held_to_peaks(size: Size, course: Course, healthy: Healthy, coverage: float) -> Size:
+    """What pieces that are loosely dated say of a size: the fit alone carries it no further than what was seen.
+
+    A tail fits a large kick and a small one as well, and a second hump fits as the first: so nothing is small
+    whose largest part may lie in a gap, and nothing larger than the largest that was seen.
+    """
+    if not size.by_shape or coverage >= ENOUGH_COVERAGE:
+        return size
+    seen = _by_peaks(course, healthy, 0.0, coverage)
+    return replace(size, low=min(size.low, seen.low), high=size.high if seen.low > SMALLER_BELOW else math.inf)
 
 
 def beyond_range_v(capture: Capture, course: Course) -> float:

@@ -17,7 +17,7 @@ from daemon.judge.capture import Capture, Healthy, ready_capture, ready_referenc
 from daemon.judge.causes import DEAD_TIME, NOT_ARMED
 from daemon.judge.evidence import Evidence, evidence_against, evidence_alone
 from daemon.judge.hum import Volts
-from daemon.judge.sizes import ENOUGH_COVERAGE
+from daemon.judge.sizes import ENOUGH_COVERAGE, SMALLER_BELOW
 from daemon.judge.switch_on_words import cause_in_words, cause_of_nothing, sentence, why_nothing
 
 ORDER = (
@@ -31,7 +31,7 @@ ORDER = (
     "same",
     "size uncertain",
 )
-MISSING_BELOW, SMALLER_BELOW, LARGER_ABOVE = 0.10, 0.70, 1.5
+MISSING_BELOW, LARGER_ABOVE = 0.10, 1.5
 LATE_TOLERANCE_S = 0.1
 A_MIN = 0.5
 Words = ParamSpec("Words")
