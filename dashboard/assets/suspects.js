@@ -15,7 +15,8 @@ const NOTHING = "nothing that DC volts show"; // as the daemon calls it
 const AT_A_POINT = new Set(["ripple_vpp", "kick"]);
 
 function bar(p) {
-  return el("span", { class: "chance", "aria-hidden": "true" }, el("span", { class: "chance-fill", style: `width:${Math.round(100 * (p ?? 0))}%` }));
+  if (p === null) return null; // no chance is known: an empty bar would say that it is none
+  return el("span", { class: "chance", "aria-hidden": "true" }, el("span", { class: "chance-fill", style: `width:${Math.round(100 * p)}%` }));
 }
 
 function readings(word, list) {

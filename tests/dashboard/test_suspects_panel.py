@@ -101,6 +101,17 @@ def test_what_is_open_stays_open_when_the_ranking_changes(lamp_bench: Served, la
     expect(lamp_page.locator("#suspects .suspect details").first).to_have_attribute("open", "")
 
 
+def test_a_suspicion_that_is_not_on_the_drawing_has_no_bar(lamp_bench: Served, lamp_page: Page) -> None:
+    """An empty bar would say that it has no chance, where none is known."""
+    bars = lamp_page.locator("#suspects .suspect.own .chance")
+    expect(bars).to_have_count(1)
+    ranking = copy.deepcopy(RANKING)
+    ranking["suspects"][1]["probability"] = None
+    lamp_bench.bench.change(suspects=ranking)
+    expect(lamp_page.locator("#suspects .suspect.own .percent")).to_have_text("not on the drawing")
+    expect(bars).to_have_count(0)
+
+
 def test_the_next_probe_is_named_with_one_press(lamp_bench: Served, lamp_page: Page) -> None:
     lamp_page.get_by_role("button", name="A - B next", exact=True).click()
     said = last_said(lamp_bench.bench, 1)
