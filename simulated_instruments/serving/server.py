@@ -60,16 +60,16 @@ class Coming(ABC):
             self._leave()
 
     def be_away(self, seconds: float) -> None:
-        """Vanish soon and come back after ``seconds``, unless called or sent away meanwhile; never waits."""
-        threading.Thread(target=self._absence, args=(seconds,), daemon=True).start()
-
-    def _absence(self, seconds: float) -> None:
+        """Vanish and come back after ``seconds``, unless called or sent away meanwhile; does not wait for that."""
         with self._guard:
             if not self._wanted:
                 return
             self._end_absence()
             self._away = ended = threading.Event()
             self._leave()
+        threading.Thread(target=self._return, args=(ended, seconds), daemon=True).start()
+
+    def _return(self, ended: threading.Event, seconds: float) -> None:
         ended.wait(seconds)
         with self._guard:
             if self._away is ended:
@@ -174,6 +174,7 @@ class SocketServer(Coming):
             self.attend(wire)
         except HungUp as hung_up:
             if hung_up.away_s:
+                # Before the caller sees the end: one who calls again at once is not let in.
                 self.be_away(hung_up.away_s)
         except OSError:
             pass

@@ -84,7 +84,8 @@ class TtyServer(Coming):
         try:
             converse(self._wrap(_TtyWire(master, ended)), self._instrument, b"\r\n")
         except HungUp as hung_up:
-            self.be_away(hung_up.away_s or _AWAY_S)
+            # Whoever leaves waits for this thread to end.
+            threading.Thread(target=self.be_away, args=(hung_up.away_s or _AWAY_S,), daemon=True).start()
         finally:
             for end in ends:
                 with suppress(OSError):

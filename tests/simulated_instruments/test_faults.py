@@ -220,23 +220,32 @@ def test_after_closed_the_next_caller_is_served(meter):
 
 
 def test_while_refused_nobody_is_let_in_and_then_again_at_the_same_port(meter):
-    with serve_tcp(meter.instrument, wrap=faulty("refused:0.3@1")) as server:
+    with serve_tcp(meter.instrument, wrap=faulty("refused:600@1")) as server:
         with socket.create_connection((server.host, server.port), 5) as caller:
             assert ask(caller) == b""
-        # Gone before or right after the caller sees the end.
-        refused, end_s = 0, time.monotonic() + 20
-        while time.monotonic() < end_s:
+        for _ in range(20):
+            with pytest.raises(ConnectionError):
+                socket.create_connection((server.host, server.port), 5)
+        server.come_back()
+        with socket.create_connection((server.host, server.port), 5) as caller:
+            assert ask(caller) == b"1\n"
+
+
+def test_after_refused_it_comes_back_by_itself_and_no_sooner(meter):
+    away_s = 0.3
+    with serve_tcp(meter.instrument, wrap=faulty(f"refused:{away_s}@1")) as server:
+        with socket.create_connection((server.host, server.port), 5) as caller:
+            asked_s = time.monotonic()
+            assert ask(caller) == b""
+        while True:
             try:
                 with socket.create_connection((server.host, server.port), 5) as caller:
-                    caller.sendall(b"*OPC?\n")
-                    if caller.recv(10) == b"1\n":
-                        break
+                    assert ask(caller) == b"1\n"
+                break
             except ConnectionError:
-                refused += 1
+                assert time.monotonic() < asked_s + 20, "it never came back"
                 time.sleep(0.01)
-        else:
-            pytest.fail("it never came back")
-        assert refused
+        assert time.monotonic() >= asked_s + away_s
 
 
 def test_a_server_that_is_left_during_an_outage_leaves_no_thread(meter):
