@@ -99,21 +99,21 @@ def _searched(diagnosis: Diagnosis, cases: Sequence[Case], with_rivals: int) -> 
     halves = HalfSplit(diagnosis.table, candidates(diagnosis.table, diagnosis.drawing), TOLERANCE)
 
     def followed(choose: Choose, some: Sequence[Case]) -> list[Ended]:
-        return [_ended(case, diagnosis, choose, number) for number, case in enumerate(some)]
+        return [_ended(case, diagnosis, choose) for case in some]
 
     return Searched(
         followed(gain_for_cost, cases),
         followed(in_order, cases[:with_rivals]),
         followed(halves, cases[:with_rivals]),
         with_printed_volts_only(diagnosis, cases),
-        [first_with_everything_read(case, diagnosis, number) for number, case in enumerate(cases)],
+        [first_with_everything_read(case, diagnosis) for case in cases],
     )
 
 
-def _ended(case: Case, diagnosis: Diagnosis, choose: Choose, seed: int) -> Ended:
-    search = search_of(case, diagnosis, choose, seed)
+def _ended(case: Case, diagnosis: Diagnosis, choose: Choose) -> Ended:
+    search = search_of(case, diagnosis, choose)
     volts = told_of(search, diagnosis)
-    go_on(search, choose, seed)
+    go_on(search, choose)
     return Ended(volts, told_of(search, diagnosis))
 
 
@@ -122,7 +122,7 @@ def with_printed_volts_only(diagnosis: Diagnosis, cases: Sequence[Case]) -> list
     bare = Diagnosis(printed_only(diagnosis.drawing, diagnosis.table))
     listed = candidates(bare.table, bare.drawing)
     shown = [case for case in cases if visible(case, listed, TOLERANCE)]
-    return [follow(case, bare, gain_for_cost, number, group=diagnosis) for number, case in enumerate(shown)]
+    return [follow(case, bare, gain_for_cost, group=diagnosis) for case in shown]
 
 
 def _share(ended: Sequence[Told], what: str) -> float:

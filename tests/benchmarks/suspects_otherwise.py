@@ -15,7 +15,7 @@ from daemon.suspects.otherwise import Way, otherwise
 from daemon.suspects.probes import outlook_of
 from daemon.suspects.readings import HALVES, Seen, node_name
 from tests.benchmarks.suspects_truth import OPEN_S, OPTIONS, Case, Floats
-from tests.benchmarks.suspects_ways import WRONG_POINT, Choose, Search
+from tests.benchmarks.suspects_ways import WRONG_POINT, Choose, Search, luck_of
 from tests.suspects import spice
 
 ANSWERED = ("current_a", "ohm_off", "part_good")
@@ -26,10 +26,10 @@ TEST_FAILS = 0.02
 AT_REST_OHM = (500.0, 5e4)  # what the loads of a unit that is off are
 
 
-def go_on(search: Search, choose: Choose, seed: int) -> None:
+def go_on(search: Search, choose: Choose) -> None:
     """Do what is proposed, volts again where they tell something anew, until one part is nearly sure or nothing is
     left."""
-    truth = _Unit(search.case, build_net(search.diagnosis.drawing), np.random.default_rng((seed, 7)))
+    truth = _Unit(search.case, build_net(search.diagnosis.drawing), luck_of(search.case, 2))
     while not search.sure and len(search.done) < MOST_STEPS and len(search.taken) < MOST_TAKEN:
         candidate = choose(search)
         if candidate is not None:
