@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from daemon.drawing import GROUND
 from daemon.suspects.candidates import ACCESS_COST
 from daemon.suspects.cautions import HOT, IN_SERIES, SCOPE, discharge_caution, touch_caution
 from daemon.suspects.infer import Posterior
@@ -17,7 +18,7 @@ from daemon.suspects.net import Floats
 from daemon.suspects.outlook import Outlook
 from daemon.suspects.probes import MODE_COST
 from daemon.suspects.proofs import proofs
-from daemon.suspects.readings import Seen
+from daemon.suspects.readings import Seen, node_name
 from daemon.suspects.signs import HOT_FAULTS, chance_of
 from daemon.suspects.spreading import bits_of_values, two_ends
 from daemon.suspects.traceless import traceless
@@ -27,7 +28,6 @@ from daemon.suspects.weighing import (
     LEAST_OHM,
     METER_A,
     MOST_OHM,
-    OHM_SPREAD,
     TEST_MISLEADS,
     other_likelihood,
 )
@@ -80,6 +80,16 @@ class _Open:
     def likely_fault(self, part: str) -> str:
         own = [(float(p), h.fault) for p, h in zip(self.chances, self.table.hypotheses, strict=True) if h.part == part]
         return max(own, default=(0.0, ""))[1]
+
+    def ends_of(self, name: str) -> tuple[str, str] | None:
+        """The nets to hold an ohm-meter to for one suspect; None where a point has no column of its own."""
+        if name in self.by_part:
+            one, other = self.by_part[name].nets[:2]
+            return one, other
+        own = [(float(p), h.beside) for p, h in zip(self.chances, self.table.hypotheses, strict=True) if h.part == name]
+        beside = max(own, default=(0.0, ()))[1]
+        ends = [node_name(each, self.drawing) for each in (name, *(beside or (GROUND,)))]
+        return None if None in ends else (str(ends[0]), str(ends[1]))
 
     def sign_bits(self, chance: Sequence[float] | Floats) -> float:
         """What a sign teaches of the part that shows with such a chance under each hypothesis."""
@@ -185,18 +195,11 @@ def _heat(now: _Open) -> Iterator[Way]:
 
 
 def _ohms(now: _Open) -> Iterator[Way]:
-    """Across each suspect, the power off; of points whose volts alone are printed, to 0 V."""
-    if not now.drawing.parts:
-        for name in now.suspects:
-            bits = now.sign_bits([chance_of("ohm_off", name, each) for each in now.table.hypotheses])
-            reason = f"ohms from {name} to 0 V: next to none speaks for what pulls it down, many for its feed."
-            caution = discharge_caution(now.table, now.drawing, [name])
-            yield Way(name, "", "ohm_off", bits, COST["ohm_off"], reason, caution)
-        return
-    names = {point.net or point.name: point.name for point in reversed(now.drawing.points)} | {"0": "0 V"}
-    pairs = dict.fromkeys(tuple(now.by_part[name].nets[:2]) for name in now.suspects)
+    """Across each suspect, the power off; of points whose volts alone are printed, to what feeds them or to 0 V."""
+    names = {point.net or point.name: point.name for point in reversed(now.drawing.points)} | {GROUND: "0 V"}
+    pairs = dict.fromkeys(pair for name in now.suspects if (pair := now.ends_of(name)) is not None)
     for one, other in list(pairs)[:MOST_PAIRS]:
-        if one == "0":
+        if one == GROUND:
             one, other = other, one
         key = f"ohms {one} - {other}"
         if key not in now.here.memory:
@@ -205,12 +208,12 @@ def _ohms(now: _Open) -> Iterator[Way]:
                 continue
             now.here.memory[key] = ohms
         logs = np.log(np.clip(now.here.memory[key][:, now.posterior.now[now.outlook.kept]], LEAST_OHM, MOST_OHM))
-        bits = bits_of_values(logs / OHM_SPREAD, now.outlook.part, now.outlook.weights)
-        point = names.get(one, one) if other == "0" else f"{names.get(one, one)} - {names.get(other, other)}"
+        bits = bits_of_values(logs / now.here.ohms_spread, now.outlook.part, now.outlook.weights)
+        point = names.get(one, one) if other == GROUND else f"{names.get(one, one)} - {names.get(other, other)}"
         said = two_ends(now.posterior, now.outlook, np.exp(np.median(logs, axis=0)), "ohm")
         if not said:
             continue
-        to = "" if other != "0" else " to 0 V"
+        to = "" if other != GROUND else " to 0 V"
         caution = discharge_caution(now.table, now.drawing, [one, other])
         yield Way(point, "", "ohm_off", bits, COST["ohm_off"], f"ohms at {point}{to}, in circuit: {said}.", caution)
 

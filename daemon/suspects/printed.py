@@ -3,15 +3,17 @@
 A suspect is a node group: what feeds a point, what hangs on it, or the way between it and the point that feeds it.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
 
-from daemon.drawing import Drawing
+from daemon.drawing import GROUND, Drawing
 from daemon.suspects.faults import EVEN, MAINS_PERCENT
 from daemon.suspects.likely_net import Likely, likely_nets
+from daemon.suspects.likely_parts import node_net
 from daemon.suspects.net import Floats, Halves, Ints
+from daemon.suspects.ohms import ohms_between
 from daemon.suspects.printed_faults import SOMETHING, Broken, Way, ways_of
 from daemon.suspects.printed_solving import read_as_printed, solved
 from daemon.suspects.stages import GROUND_V, Flags, Stages, label_of, named_apart, stages_of
@@ -23,6 +25,7 @@ FEWEST = 0.7  # of the versions of an amplifier's loop must settle near what is 
 NEXT_VERSION = 7  # no divisor of them: each step of how far a fault goes is in another version
 SEED = 20  # the same drawing gives the same worlds, and so the same answer, every time
 UNSURE = (0.03, 0.04)  # what a world may be off by: a share, and volts
+OHMS_SPREAD = 1.0  # of the logarithm: ohms of networks that are only likely tell a short from a load, and little more
 SKIRT, BENT = (0.2, 4.0), 0.2  # networks that are only likely are off by far more often than a drawing's own
 WORLDS, MOST_TIMES = 1300, 5.0
 LEVEL_SD = 1.0  # of a step of how far a fault goes: not every version has what it takes, so that steps overlap
@@ -85,8 +88,8 @@ class _Worlds:
         self.version: Ints = np.concatenate([np.arange(versions), *own])
 
     def table(self) -> Table:
-        theta, far = self._broken()
-        volts, swayed = solved(self.drawing, self.stages, self.likely, theta, far, self.version)
+        theta = _theta(self.likely, self.ways, self.version)
+        volts, swayed = solved(self.drawing, self.stages, self.likely, theta, self._far(theta), self.version)
         self._move_anywhere(swayed)
         lost = ~np.isfinite(volts).all(axis=(0, 1)) | ~np.isfinite(swayed).all(axis=(1, 2))
         hypotheses = self._hypotheses()
@@ -107,6 +110,8 @@ class _Worlds:
             np.ones(len(self.of)),
             MAINS_PERCENT / 100 / EVEN,
             UNSURE,
+            ohms=_ohms_of(self.stages, self.likely, self.ways, self.version),
+            ohms_spread=OHMS_SPREAD,
             skirt=SKIRT,
             bent=BENT,
         )
@@ -120,25 +125,19 @@ class _Worlds:
             found.append(Hypothesis(names[0], each.fault, (1 - HEALTHY_PRIOR) * each.weight / total, names, beside))
         return found
 
-    def _broken(self) -> tuple[Floats, list[Floats]]:
-        """Theta of every world, and what one standard deviation does to it: of how far the fault goes, of what the
-        point draws, and of how soft its source is."""
-        theta = self.likely.theta[:, :, self.version].copy()
+    def _far(self, theta: Floats) -> list[Floats]:
+        """What one standard deviation does to every world's theta: of how far the fault goes, of what the point draws,
+        and of how soft its source is."""
         far = [np.zeros_like(theta) for _ in range(3)]
-        first = self.counts[0]
-        for each in self.ways:
-            some = slice(first, first + each.levels)
-            version = self.version[some]
-            step = (np.arange(each.levels) + 0.5) / each.levels
+        for each, some in _slices(self.ways, self.counts[0]):
+            version, step = self.version[some], _steps(each)
             half = 0.25 / each.levels
             ends = [_put(each, self.likely, version, at) for at in (step - half, step + half)]
-            theta[:, :, some] = _put(each, self.likely, version, step)
             far[0][:, :, some] = (ends[1] - ends[0]) * LEVEL_SD / 0.5
             for number in (1, 2):
                 there = self._nudge_of(each.nodes[0], number) + version
                 far[number][:, :, some] = _put(each, self.nudged, there, step) - theta[:, :, some]
-            first = some.stop
-        return theta, far
+        return far
 
     def _nudge_of(self, node: int, number: int) -> int:
         """Where the versions begin in which what hangs on a point is heavier (1), or its source is softer (2)."""
@@ -192,6 +191,34 @@ class _Worlds:
             return []
         levels = np.abs(volts).max(axis=1)
         return [n for n in range(len(volts)) if levels[n] < min(CENTRE * span, CENTRE_V)]
+
+
+def _slices(ways: Sequence[Way], first: int) -> Iterator[tuple[Way, slice]]:
+    """Each way with its worlds; the first ones of all are the versions with nothing broken."""
+    for each in ways:
+        yield each, slice(first, first + each.levels)
+        first += each.levels
+
+
+def _steps(way: Way) -> Floats:
+    return np.asarray((np.arange(way.levels) + 0.5) / way.levels)
+
+
+def _theta(likely: Likely, ways: Sequence[Way], version: Ints) -> Floats:
+    """Theta (modes, rows, worlds) of every world."""
+    theta = likely.theta[:, :, version].copy()
+    for each, some in _slices(ways, likely.theta.shape[2]):
+        theta[:, :, some] = _put(each, likely, version[some], _steps(each))
+    return theta
+
+
+def _ohms_of(stages: Stages, likely: Likely, ways: Sequence[Way], version: Ints) -> Callable[[str, str], Floats]:
+    nets = {name: node_net(number) for number, name in enumerate(stages.names)} | {GROUND: GROUND}
+
+    def between(one: str, other: str) -> Floats:
+        return ohms_between(likely.net, _theta(likely, ways, version)[0], nets[one], nets[other])
+
+    return between
 
 
 def _put(way: Way, likely: Likely, version: Ints, far: Floats) -> Floats:

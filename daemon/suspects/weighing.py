@@ -20,7 +20,6 @@ from daemon.suspects.worlds import SKIRT, Table
 WRONG_POINT = 0.03
 METER_RELATIVE, METER_V = 0.005, 0.01  # of a meter whose uncertainty is not stated
 AMPS_RELATIVE, METER_A = 0.03, 0.003
-OHM_SPREAD = 0.15  # of the logarithm
 LEAST_OHM, MOST_OHM = 0.05, 5e5  # leads and contacts below; above, in circuit, open is open
 TEST_MISLEADS = 0.02  # tested good, and yet it fails under voltage or heat; or tested bad by a slip, and sound
 ELSEWHERE_RELATIVE, ELSEWHERE_V = 0.05, 0.05
@@ -133,8 +132,8 @@ def other_likelihood(table: Table, drawing: Drawing, seen: Seen, now: Ints) -> F
     """Of evidence that is not volts or amperes, in every world; None where it says nothing."""
     if seen.quantity == "good":
         return _weigh_test(table, seen.point, bool(seen.value))
-    if is_sign(seen, drawing):
-        return sign_likelihood(table, drawing, seen)
+    if is_sign(seen):
+        return sign_likelihood(table, seen)
     if seen.quantity == "ohm_off":
         return _weigh_ohms(table, drawing, seen, now)
     if seen.quantity == "kick":
@@ -168,7 +167,7 @@ def _weigh_ohms(table: Table, drawing: Drawing, seen: Seen, now: Ints) -> Floats
     ohms = table.memory[key]
     logs = np.log(np.clip(ohms[:, now], LEAST_OHM, MOST_OHM))
     value = math.log(min(max(seen.value, LEAST_OHM), MOST_OHM))
-    return np.asarray(density(value - logs, np.full(logs.shape, OHM_SPREAD), 0.05)[0].mean(axis=0))
+    return np.asarray(density(value - logs, np.full(logs.shape, table.ohms_spread), 0.05)[0].mean(axis=0))
 
 
 def _weigh_works(table: Table, drawing: Drawing, mode: int, works: bool, now: Ints) -> Floats:

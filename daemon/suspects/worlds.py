@@ -24,6 +24,7 @@ MODEL = 5  # counts up with whatever changes a solution, so that kept ones are n
 UNSURE = (0.003, 0.008)  # what is left between a drawing's network and a unit: a share, and volts
 SKIRT = (0.05, 3.0)  # share of readings that are off by more than they should be, and how many times as much
 BENT = 0.1  # share of its sway by which a world's volts may be off because they do not go in straight lines
+OHMS_SPREAD = 0.15  # of the logarithm of ohms in circuit: standard deviation
 NOTHING = "nothing that DC volts show"
 HEALTHY_PRIOR = 0.02  # the unit is on the bench because somebody found it faulty
 SECOND_FAULT = 0.05  # chance that a second fault is independent of the first
@@ -57,8 +58,9 @@ class Table:
     (worlds,) of nominal, with ``mains_sd`` as its standard deviation. ``unsure`` is what a world's volts may be off
     by: a share, and volts; ``skirt`` the share of readings that are off by more, and how many times as much; ``bent``
     the share of its sway by which a world may be off because its volts do not go in straight lines. ``ohms`` answers
-    with (draws, worlds), or None where a drawing cannot say. ``bare`` are the volts without a meter, as they may be
-    touched; ``across`` (modes, pairs, worlds) what a meter reads between the two nodes of each of ``pairs``.
+    with (draws, worlds), or None where a drawing cannot say, whose logarithms may be off by ``ohms_spread``. ``bare``
+    are the volts without a meter, as they may be touched; ``across`` (modes, pairs, worlds) what a meter reads between
+    the two nodes of each of ``pairs``.
     """
 
     modes: tuple[str, ...]
@@ -76,6 +78,7 @@ class Table:
     amps: Floats = field(default_factory=lambda: np.zeros((0, 0, 0)))
     amps_sway: Halves = field(default_factory=lambda: np.zeros((0, 0, 0), dtype=np.float32))
     ohms: Callable[[str, str], Floats | None] = field(default=lambda _one, _other: None)
+    ohms_spread: float = OHMS_SPREAD
     skirt: tuple[float, float] = SKIRT
     bent: float = BENT
     bare: Floats = field(default_factory=lambda: np.zeros((0, 0, 0)))

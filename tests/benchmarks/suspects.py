@@ -35,9 +35,9 @@ from tests.benchmarks.suspects_truth import Case, broken_units, visible
 from tests.benchmarks.suspects_ways import (
     Choose,
     HalfSplit,
+    Search,
     Told,
     first_with_everything_read,
-    follow,
     gain_for_cost,
     in_order,
     search_of,
@@ -77,7 +77,7 @@ class Searched:
     ours: Sequence[Ended]
     order: Sequence[Ended]
     halves: Sequence[Ended]
-    printed: Sequence[Told]
+    printed: Sequence[Ended]
     all_read: Sequence[bool]
 
 
@@ -112,18 +112,22 @@ def _searched(diagnosis: Diagnosis, cases: Sequence[Case], with_rivals: int) -> 
 
 
 def _ended(case: Case, diagnosis: Diagnosis, choose: Choose) -> Ended:
-    search = search_of(case, diagnosis, choose)
-    volts = told_of(search, diagnosis)
-    go_on(search, choose)
-    return Ended(volts, told_of(search, diagnosis))
+    return _gone_on(search_of(case, diagnosis, choose), choose, diagnosis)
 
 
-def with_printed_volts_only(diagnosis: Diagnosis, cases: Sequence[Case]) -> list[Told]:
+def _gone_on(search: Search, choose: Choose, network: Diagnosis) -> Ended:
+    volts = told_of(search, network)
+    go_on(search, choose, network.drawing)
+    return Ended(volts, told_of(search, network))
+
+
+def with_printed_volts_only(diagnosis: Diagnosis, cases: Sequence[Case]) -> list[Ended]:
     """The same units with nothing but their printed volts and fed-by arrows on the drawing."""
     bare = Diagnosis(printed_only(diagnosis.drawing, diagnosis.table))
     listed = candidates(bare.table, bare.drawing)
     shown = [case for case in cases if visible(case, listed, TOLERANCE)]
-    return [follow(case, bare, gain_for_cost, group=diagnosis) for case in shown]
+    searches = [search_of(case, bare, gain_for_cost, diagnosis) for case in shown]
+    return [_gone_on(search, gain_for_cost, diagnosis) for search in searches]
 
 
 def _share(ended: Sequence[Told], what: str) -> float:
@@ -223,6 +227,7 @@ def figures_of(found: Sequence[Searched], where: str = "") -> list[Figure]:
     volts, on = _in_both([ended for each in found for ended in each.ours])
     some, some_on = _in_both([ended for each in found for ended in each.ours[: len(each.order)]])
     order, halves = (_in_both([ended for each in found for ended in getattr(each, way)]) for way in ("order", "halves"))
+    bare, bare_on = _in_both([ended for each in found for ended in each.printed])
     best = float(np.mean([first for each in found for first in each.all_read]))
     return [
         *ours(volts, where),
@@ -230,7 +235,8 @@ def figures_of(found: Sequence[Searched], where: str = "") -> list[Figure]:
         *rivals(some, order[0], halves[0], where),
         *ours(on, where + GONE_ON),
         *rivals(some_on, order[1], halves[1], where + GONE_ON),
-        *printed([told for each in found for told in each.printed], where),
+        *printed(bare, where),
+        *printed(bare_on, where + GONE_ON),
     ]
 
 

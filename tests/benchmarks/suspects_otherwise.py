@@ -10,7 +10,8 @@ from pathlib import Path
 
 import numpy as np
 
-from daemon.suspects.net import Net, build_net
+from daemon.drawing import Drawing
+from daemon.suspects.net import build_net
 from daemon.suspects.otherwise import Way, otherwise
 from daemon.suspects.probes import outlook_of
 from daemon.suspects.readings import HALVES, Seen, node_name
@@ -26,10 +27,10 @@ TEST_FAILS = 0.02
 AT_REST_OHM = (500.0, 5e4)  # what the loads of a unit that is off are
 
 
-def go_on(search: Search, choose: Choose) -> None:
+def go_on(search: Search, choose: Choose, network: Drawing) -> None:
     """Do what is proposed, volts again where they tell something anew, until one part is nearly sure or nothing is
-    left."""
-    truth = _Unit(search.case, build_net(search.diagnosis.drawing), luck_of(search.case, 2))
+    left; ``network`` is the unit's own, though the search may know no more than printed volts."""
+    truth = _Unit(search.case, network, luck_of(search.case, 2))
     while not search.sure and len(search.done) < MOST_STEPS and len(search.taken) < MOST_TAKEN:
         candidate = choose(search)
         if candidate is not None:
@@ -52,8 +53,8 @@ def _named(way: Way) -> tuple[str, str, str]:
 class _Unit:
     """A broken unit on the bench."""
 
-    def __init__(self, case: Case, net: Net, rng: np.random.Generator) -> None:
-        self._case, self._net, self._rng = case, net, rng
+    def __init__(self, case: Case, network: Drawing, rng: np.random.Generator) -> None:
+        self._case, self._network, self._net, self._rng = case, network, build_net(network), rng
 
     def answer(self, way: Way, search: Search) -> Seen:
         """What is found."""
@@ -64,7 +65,7 @@ class _Unit:
             true = self._amps(way.point, search.posterior.table.modes.index(way.mode))
             value = true + self._rng.normal(0, (AMPS_RELATIVE * abs(true) + AMPS_A) / 2)
             return Seen(way.point, way.mode, "current_a", value)
-        true = self._ohms(way.point, search)
+        true = self._ohms(way.point)
         value = true * (1 + self._rng.normal(0, OHMS_RELATIVE / 2)) + self._rng.uniform(0, LEADS_OHM)
         return Seen(way.point, "", "ohm_off", value, None, "off")
 
@@ -74,8 +75,8 @@ class _Unit:
         at = [self._case.volts[mode, end] if end >= 0 else 0.0 for end in ends]
         return float(theta[slots["g"]] * (theta[slots["v"]] - (at[0] - at[1])))
 
-    def _ohms(self, point: str, search: Search) -> float:
-        names = [node_name(half, search.diagnosis.drawing) or "" for half in point.split(HALVES)]
+    def _ohms(self, point: str) -> float:
+        names = [node_name(half, self._network) or "" for half in point.split(HALVES)]
         if self._rng.random() < WRONG_POINT:  # one lead is on another point
             names[0] = str(self._rng.choice(list(self._net.nodes)))
         one, other = names[0], names[1] if len(names) > 1 else "0"

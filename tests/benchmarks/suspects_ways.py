@@ -94,16 +94,11 @@ class Told:
     alike: bool
 
 
-def follow(case: Case, diagnosis: Diagnosis, choose: Choose, group: Diagnosis | None = None) -> Told:
-    """Probe until one part is nearly sure, nothing teaches enough, or ``MOST_PROBES``.
+def search_of(case: Case, diagnosis: Diagnosis, choose: Choose, group: Diagnosis | None = None) -> Search:
+    """Probe until one part is nearly sure, nothing teaches enough, or ``MOST_PROBES``; the search as it then stands.
 
     ``group`` is the network behind a drawing that has none: then a node that the broken part is on is right.
     """
-    return told_of(search_of(case, diagnosis, choose, group), group or diagnosis)
-
-
-def search_of(case: Case, diagnosis: Diagnosis, choose: Choose, group: Diagnosis | None = None) -> Search:
-    """The same search as it stands at its end."""
     drawing, table = diagnosis.drawing, diagnosis.table
     mains = Seen("mains", "", "ac_v", case.mains * (drawing.nominal_mains_v or 230.0))
     right = {case.fault.part}

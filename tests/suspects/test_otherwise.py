@@ -119,6 +119,20 @@ def test_where_only_printed_volts_are_known_ohms_tell_a_pull_from_a_feed():
     assert pulled(low) > 2 * pulled(high)
 
 
+def test_where_only_printed_volts_are_known_ohms_across_a_way_tell_whether_it_is_open():
+    bare = Diagnosis(parse_drawing(THREE, "three.toml"))
+    dead = (Seen("B12", "PLAY", "dc_v", 12.0), Seen("PBD", "PLAY", "dc_v", 0.0))
+    sound_ohm = float(np.median(bare.table.ohms("B12", "PBD")[:, bare.table.of == 0]))
+    whole = bare.posterior((*dead, Seen("B12 - PBD", "", "ohm_off", sound_ohm)))
+    broken = bare.posterior((*dead, Seen("B12 - PBD", "", "ohm_off", 5e5)))
+
+    def is_open(posterior):
+        named = [each.part == "PBD" and each.fault == "feed open" for each in posterior.table.hypotheses]
+        return float(posterior.by_hypothesis[named].sum())
+
+    assert is_open(broken) > 2 * is_open(whole), sound_ohm
+
+
 # Cautions: never a point that is hazardous to reach without its caution.
 
 
