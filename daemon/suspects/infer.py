@@ -121,8 +121,12 @@ class Posterior:
         if len(self.known):
             told = np.einsum("wp,nwp->nw", about.sway, self.known)
             left = left - np.einsum("nw,nwp->wp", told, self.known)
-        spread = np.sqrt(np.maximum(np.einsum("wp,wp->w", left, about.sway), 0) + about.noise**2)
-        away = seen.value - about.mean - np.einsum("wp,wp->w", about.sway, self.lean)
+        still = np.maximum(np.einsum("wp,wp->w", left, about.sway), 0)
+        moved = np.einsum("wp,wp->w", about.sway, self.lean)
+        # A world that is bent is off by how far it may yet go or has gone from where it was solved, and not again with
+        # every reading by as far as it could have gone: worlds that may go far would lose by being looked at.
+        spread = np.sqrt(still + about.noise**2 + about.bent**2 * (still + moved**2))
+        away = seen.value - about.mean - moved
         likely, good = density(away, spread, about.elsewhere, table.skirt)
         # In a world where the probe may as well have been on a wrong point, the reading tells nothing of that world.
         teaches = good > CERTAIN
@@ -134,7 +138,7 @@ class Posterior:
         if step.any():
             self.known = np.concatenate([self.known, step[None]])
             self.lean = self.lean + step * np.clip(np.nan_to_num(away) / spread, -3, 3).astype(np.float32)[:, None]
-        return np.asarray(np.log(likely)), good
+        return np.asarray(table.trust * np.log(likely)), good
 
     @property
     def taken(self) -> dict[tuple[str, str, str], Weighed]:

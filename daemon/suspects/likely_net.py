@@ -117,13 +117,15 @@ class _Draw(Amps):
         self.theta[:, self.net.slots[f"{kind} {node}"][slot]] = value
 
     def _load(self, node: int, amps: Floats) -> None:
-        """Half of the versions have a resistor, half a constant current; against its volts' sign nothing flows."""
+        """Half of the versions have a resistor, half a constant current, but for legs, which have resistors; against
+        its volts' sign nothing flows."""
         volts = self.stages.volts[node][:, None]
         if node in self.coupled and np.abs(volts).max() < SWINGS_V and np.abs(amps).max() > 10 * QUIET_A:
             self._sink(node, amps)
             return
         own = np.where((np.abs(volts) > GROUND_V) & (amps * volts > 0), np.abs(amps), 0.0)
-        steady = (self.number % 2 == 0)[None] & (np.abs(volts) > 3)
+        is_leg = any(node in (each.base, each.emitter) for each in self.stages.transistors)
+        steady = (self.number % 2 == 0)[None] & (np.abs(volts) > 3) & (not is_leg)
         size = np.maximum(np.abs(volts), GROUND_V)
         self._put("load", node, "g", np.where(steady, self.meter_s, own / size + self.meter_s))
         self._put("load", node, "i", np.where(steady, own * np.sqrt(size**2 + 0.49) / size, 0.0))

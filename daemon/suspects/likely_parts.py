@@ -60,12 +60,13 @@ def is_led(stages: Stages, node: int) -> bool:
 
 
 def has_zener(stages: Stages, node: int) -> bool:
-    """A point that a zener may hold, in some versions at least."""
+    """A point that a zener may hold, in some versions at least: of bases only those of what passes a supply on."""
     if node in stages.coupled:
         return False
     if stages.feed[node] != "resistor":
         return stages.feed[node] == "shunt"
     legs = {leg for each in stages.transistors for leg in (each.collector, each.emitter)}
+    legs |= {each.base for each in stages.transistors if each.emitter < 0 or not stages.children(each.emitter)}
     return node not in legs and abs(level_of(stages.volts[node])) > ZENER_V and not is_behind_diode(stages, node)
 
 

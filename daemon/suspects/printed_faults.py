@@ -307,7 +307,8 @@ def _hangs(stages: Stages, node: int) -> float:
     """How much there is from a point to 0 V that may fail, against one part in series."""
     if node in stages.coupled:
         return HANGS_COUPLED  # transistors and what leads from one to the other, mostly
-    if stages.feed[node] == "joined" and stages.children(node):
-        return HANGS_INSIDE
+    children = stages.children(node)
+    if stages.feed[node] in ("joined", "source") and children and all(stages.feed[n] == "joined" for n in children):
+        return HANGS_INSIDE  # nothing but the way to what it feeds
     held = any(node == each.collector for each in stages.transistors) and stages.feed[node] != "source"
     return HANGS_COLLECTOR if held else HANGS

@@ -30,13 +30,15 @@ ROOT_2PI = math.sqrt(2 * math.pi)
 class Expected:
     """A reading as every world expects it: ``mean``, ``noise`` (worlds,) and ``sway`` (worlds, spreads).
 
-    ``elsewhere`` (worlds,) is the density of the value that was read, had the probe been on another point.
+    ``elsewhere`` (worlds,) is the density of the value that was read, had the probe been on another point; ``bent`` the
+    share of its sway by which it may be off because volts do not go in straight lines.
     """
 
     mean: Floats
     sway: Halves
     noise: Floats
     elsewhere: Floats
+    bent: float = 0.0
 
 
 def expected(table: Table, drawing: Drawing, seen: Seen, now: Ints) -> Expected | None:
@@ -55,8 +57,8 @@ def expected(table: Table, drawing: Drawing, seen: Seen, now: Ints) -> Expected 
         return None
     plus, minus = ends
     mean, rows = table.read(mode, plus, minus)[now], table.rows(mode, plus, minus, now)
-    noise = np.hypot(noise_v(table, mean, seen.uncertainty), table.bent * np.sqrt((rows**2).sum(axis=1)))
-    return Expected(mean, rows, noise, _elsewhere(table, mode, seen.value, now))
+    noise = noise_v(table, mean, seen.uncertainty)
+    return Expected(mean, rows, noise, _elsewhere(table, mode, seen.value, now), table.bent)
 
 
 def _elsewhere(table: Table, mode: int, value: float, now: Ints) -> Floats:

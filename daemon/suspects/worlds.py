@@ -57,7 +57,9 @@ class Table:
     (worlds,) sums to 1; ``healthy`` (worlds,) is the world that each becomes once its fault is mended; ``mains``
     (worlds,) of nominal, with ``mains_sd`` as its standard deviation. ``unsure`` is what a world's volts may be off
     by: a share, and volts; ``skirt`` the share of readings that are off by more, and how many times as much; ``bent``
-    the share of its sway by which a world may be off because its volts do not go in straight lines. ``ohms`` answers
+    the share of its sway by which a world may be off because its volts do not go in straight lines; ``trust`` the power
+    to which a reading's likelihood is taken: below 1 where what worlds are off by is not drawn anew for each reading
+    (a power likelihood: Holmes and Walker, Biometrika 104, 2017, 497; from memory). ``ohms`` answers
     with (draws, worlds), or None where a drawing cannot say, whose logarithms may be off by ``ohms_spread``. ``bare``
     are the volts without a meter, as they may be touched; ``across`` (modes, pairs, worlds) what a meter reads between
     the two nodes of each of ``pairs``.
@@ -81,6 +83,7 @@ class Table:
     ohms_spread: float = OHMS_SPREAD
     skirt: tuple[float, float] = SKIRT
     bent: float = BENT
+    trust: float = 1.0
     bare: Floats = field(default_factory=lambda: np.zeros((0, 0, 0)))
     pairs: Mapping[Place, int] = field(default_factory=dict)
     across: Floats = field(default_factory=lambda: np.zeros((0, 0, 0)))
