@@ -7,7 +7,8 @@ from daemon.drawing import parse_drawing
 from daemon.suspects.dc import Solver
 from daemon.suspects.diagnosis import Diagnosis
 from daemon.suspects.likely_net import likely_nets
-from daemon.suspects.likely_parts import is_behind_diode, is_led, node_net
+from daemon.suspects.likely_parts import has_zener, is_behind_diode, is_led, node_net
+from daemon.suspects.printed_faults import ways_of
 from daemon.suspects.stages import named_apart, stages_of
 from tests.suspects.chance_networks import chance_drawing
 from tests.suspects.networks import TEXTS, drawing_of, printed_only
@@ -109,6 +110,35 @@ def test_most_transistors_of_networks_by_chance_are_found_by_their_printed_volts
 def test_a_diode_and_an_indicator_are_known_by_their_forward_volts(stages):
     assert is_behind_diode(stages, of(stages, "VR")) and not is_behind_diode(stages, of(stages, "F1"))
     assert is_led(stages, of(stages, "LED")) and not is_led(stages, of(stages, "Q2B"))
+
+
+BIASED = HEAD + "".join(
+    [
+        point("RAW", 19.0, 18.8),
+        point("Q1B", 12.6, 12.6, "RAW"),
+        point("Q1E", 11.9, 11.9, "RAW"),
+        point("Q2B", 4.0, 4.0, "Q1E"),
+        point("Q2C", 8.0, 8.0, "Q1E"),
+        point("Q2E", 3.35, 3.35, "Q2C"),
+    ]
+)
+
+
+def test_the_base_of_what_passes_a_supply_may_have_a_zener_and_legs_of_others_have_resistors():
+    drawing = parse_drawing(BIASED, "biased.toml")
+    biased = stages_of(drawing)
+    assert [has_zener(biased, of(biased, name)) for name in ("Q1B", "Q2B", "Q2E")] == [True, False, False]
+    ones = np.ones((len(biased.names), 1))
+    likely = likely_nets(biased, drawing, 10, 1)(ones, ones)
+    steady_a = {name: np.abs(likely.theta[:, likely.row("load", of(biased, name), "i")]).max() for name in biased.names}
+    assert steady_a["Q2B"] == steady_a["Q2E"] == 0 < steady_a["RAW"]
+
+
+def test_what_pulls_a_chain_down_hangs_where_more_than_the_chain_goes_on_from(stages):
+    """Nothing but a fuse hangs on RAW; on F1 the rectified supply, on PB an indicator."""
+    weight = {stages.names[way.nodes[0]]: way.weight for way in ways_of(stages) if way.fault == "pulled down"}
+    assert weight["RAW"] < weight["F1"] / 2
+    assert weight["F1"] == weight["PB"] == weight["B12"]
 
 
 def test_a_loop_of_arrows_is_cut_and_what_is_not_printed_for_a_mode_is_filled_in():
